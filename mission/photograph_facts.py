@@ -89,9 +89,7 @@ def _blocks(image: Image.Image) -> tuple[dict[int, Any], dict[int, Any], dict[in
     try:
         exif = image.getexif()
         return dict(exif), dict(exif.get_ifd(ExifTags.IFD.Exif)), dict(exif.get_ifd(ExifTags.IFD.GPSInfo))
-    except (
-        Exception
-    ):  # Pillow lets many kinds through on damaged blocks; all mean that there is nothing to read
+    except Exception:  # noqa: BLE001 (Pillow lets many kinds through on damaged blocks; all mean nothing to read)
         return {}, {}, {}
 
 

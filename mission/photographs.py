@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 from PIL import ExifTags, Image
+from pydantic import Field
 
 from mission.errors import InputError, must
 from mission.photograph_facts import PhotographFacts, facts_of_image
@@ -69,13 +70,18 @@ def list_photographs(folder: str | Path, *, subfolders: bool = False) -> list[Pa
     if not place.is_dir():
         raise InputError(f"The folder of photographs {place} must exist. Got no such folder instead.")
     found = place.rglob("*") if subfolders else place.iterdir()
-    hidden = lambda path: any(part.startswith(".") for part in path.relative_to(place).parts)  # noqa: E731
-    photographs = sorted(p for p in found if p.suffix.lower() in SUFFIXES and p.is_file() and not hidden(p))
+    photographs = sorted(
+        p for p in found if p.suffix.lower() in SUFFIXES and p.is_file() and not _is_hidden(p, place)
+    )
     if not photographs:
         raise InputError(
             f"The folder {place} must hold photographs ({', '.join(SUFFIXES)}). Got none instead."
         )
     return photographs
+
+
+def _is_hidden(path: Path, below: Path) -> bool:
+    return any(part.startswith(".") for part in path.relative_to(below).parts)
 
 
 def load_photograph(path: str | Path) -> np.ndarray:
@@ -180,7 +186,7 @@ class GroundFile(Settings):
 
     format: str = "ground/1"
     gsd: str | float | None = None
-    photographs: dict[str, str | float] = {}
+    photographs: dict[str, str | float] = Field(default_factory=dict)
 
 
 def parse_gsd(text: str | float) -> float:
