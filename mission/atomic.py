@@ -90,7 +90,9 @@ def read_json(path: str | Path) -> Any:
     except ValueError as error:
         raise InputError(f"The file {path} must hold finite numbers only. Got {error} instead.") from None
     except RecursionError:
-        raise InputError(f"The file {path} must be JSON of ordinary depth. Got endless nesting instead.") from None
+        raise InputError(
+            f"The file {path} must be JSON of ordinary depth. Got endless nesting instead."
+        ) from None
     return content
 
 

@@ -36,10 +36,24 @@ def parse_quantity(value: Any, unit: str) -> float:
         try:
             quantity = _registry().Quantity(text)
             # A dimensionless text ("1/2000") is a bare number in the field's own unit.
-            number = float(quantity.magnitude if quantity.dimensionless and unit != "dimensionless" else quantity.to(unit).magnitude)
-        except (PintError, ValueError, TypeError, AttributeError, SyntaxError, ZeroDivisionError, OverflowError):
+            number = float(
+                quantity.magnitude
+                if quantity.dimensionless and unit != "dimensionless"
+                else quantity.to(unit).magnitude
+            )
+        except (
+            PintError,
+            ValueError,
+            TypeError,
+            AttributeError,
+            SyntaxError,
+            ZeroDivisionError,
+            OverflowError,
+        ):
             raise ValueError(f"be a quantity that converts to {unit}") from None
-        except Exception:  # pint lets tokenizer errors of several kinds through; all mean the same to the reader
+        except (
+            Exception
+        ):  # pint lets tokenizer errors of several kinds through; all mean the same to the reader
             raise ValueError(f"be a quantity that converts to {unit}") from None
     if not math.isfinite(number):
         raise ValueError(f"be a finite quantity in {unit}")

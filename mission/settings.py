@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 
 import yaml
 from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic.fields import FieldInfo
 
 from mission.atomic import read_text
 from mission.errors import InputError, must, shown
@@ -37,7 +38,9 @@ class _UniqueKeyLoader(yaml.SafeLoader):
         for key_node, _ in node.value:
             key = str(key_node.value)
             if key in seen:
-                raise yaml.constructor.ConstructorError(None, None, f"the key '{key}' twice", key_node.start_mark)
+                raise yaml.constructor.ConstructorError(
+                    None, None, f"the key '{key}' twice", key_node.start_mark
+                )
             seen.add(key)
         return super().construct_mapping(node, deep)
 
@@ -56,7 +59,9 @@ def read_yaml(path: str | Path) -> dict[str, Any]:
     except (ValueError, RecursionError):
         raise InputError(f"The file {path} must be plain YAML. Got broken text instead.") from None
     if not isinstance(content, dict):
-        raise InputError(f"The file {path} must hold a mapping of keys. Got {type(content).__name__} instead.")
+        raise InputError(
+            f"The file {path} must hold a mapping of keys. Got {type(content).__name__} instead."
+        )
     return content
 
 
@@ -104,8 +109,16 @@ def _sentence(error: ValidationError, model: type[Settings], where: str | Path) 
     if first["type"] == "extra_forbidden":
         known = list(_keys_at(model, first["loc"][:-1]))
         near = difflib.get_close_matches(str(first["loc"][-1]), known, n=1, cutoff=0.5)
-        hint = f" (did you mean '{near[0]}'?)" if near else f" (one of: {', '.join(sorted(known))})" if known else ""
-        return InputError(f"The key '{location}' in {where} must be a known one{hint}. Got an unknown key instead.")
+        hint = (
+            f" (did you mean '{near[0]}'?)"
+            if near
+            else f" (one of: {', '.join(sorted(known))})"
+            if known
+            else ""
+        )
+        return InputError(
+            f"The key '{location}' in {where} must be a known one{hint}. Got an unknown key instead."
+        )
     if first["type"] == "missing":
         return InputError(f"The '{location}' in {where} must be given. Got nothing instead.")
     requirement = _requirement(first)
@@ -118,19 +131,28 @@ def _requirement(problem: Any) -> str:
         if message.startswith(prefix):
             message = message[len(prefix) :]
             break
-    return message if message.startswith(("be ", "have ", "name ", "hold ", "lie ", "not ")) else f"be right ({message})"
+    return (
+        message
+        if message.startswith(("be ", "have ", "name ", "hold ", "lie ", "not "))
+        else f"be right ({message})"
+    )
 
 
 def _keys_at(model: type[BaseModel], location: tuple[Any, ...]) -> Iterator[str]:
     """Known keys of the section at ``location`` inside ``model`` (list indices and dictionary keys are passed over)."""
     current: type[BaseModel] | None = model
     for part in location:
-        field = current.model_fields.get(str(part)) if current else None
+        field = _field_named(current, str(part)) if current else None
         if field is None:
             continue
         current = _section_of(field.annotation)
     if current is not None:
-        yield from current.model_fields
+        for name, field in current.model_fields.items():
+            yield field.alias or name
+
+
+def _field_named(model: type[BaseModel], key: str) -> FieldInfo | None:
+    return next((field for name, field in model.model_fields.items() if key == (field.alias or name)), None)
 
 
 def _section_of(annotation: Any) -> type[BaseModel] | None:

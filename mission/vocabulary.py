@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -82,7 +82,10 @@ def _raw_outline(shape: str) -> Array:
     if shape in ("triangle", "pentagon"):
         return _regular({"triangle": 3, "pentagon": 5}[shape])
     if shape in ("square", "octagon", "hexagon"):
-        return _regular({"square": 4, "octagon": 8, "hexagon": 6}[shape], {"square": 45, "octagon": 22.5, "hexagon": 0}[shape])
+        return _regular(
+            {"square": 4, "octagon": 8, "hexagon": 6}[shape],
+            {"square": 45, "octagon": 22.5, "hexagon": 0}[shape],
+        )
     if shape == "circle":
         return _regular(_TURN_VERTICES)
     if shape == "ellipse":
@@ -98,12 +101,30 @@ def _raw_outline(shape: str) -> Array:
     if shape == "cross":
         a = CROSS_ARM
         return np.array(
-            [[a, 1], [-a, 1], [-a, a], [-1, a], [-1, -a], [-a, -a], [-a, -1], [a, -1], [a, -a], [1, -a], [1, a], [a, a]]
+            [
+                [a, 1],
+                [-a, 1],
+                [-a, a],
+                [-1, a],
+                [-1, -a],
+                [-a, -a],
+                [-a, -1],
+                [a, -1],
+                [a, -a],
+                [1, -a],
+                [1, a],
+                [a, a],
+            ]
         )
     corners = {
         "rectangle": [[1, 0.5], [-1, 0.5], [-1, -0.5], [1, -0.5]],
         "rhombus": [[math.sqrt(3), 0], [0, 1], [-math.sqrt(3), 0], [0, -1]],
-        "trapezium": [[TRAPEZIUM_TOP, 2 * TRAPEZIUM_HEIGHT], [-TRAPEZIUM_TOP, 2 * TRAPEZIUM_HEIGHT], [-1, 0], [1, 0]],
+        "trapezium": [
+            [TRAPEZIUM_TOP, 2 * TRAPEZIUM_HEIGHT],
+            [-TRAPEZIUM_TOP, 2 * TRAPEZIUM_HEIGHT],
+            [-1, 0],
+            [1, 0],
+        ],
     }
     return np.array(corners[shape], dtype=float)
 
@@ -131,7 +152,7 @@ def normalised_outline(points: Array) -> Array:
     return points / (points.max(axis=0) - points.min(axis=0)).max()
 
 
-@lru_cache(maxsize=None)
+@cache
 def _outline(shape: str) -> Array:
     points = normalised_outline(_raw_outline(shape))
     points.setflags(write=False)
@@ -171,7 +192,11 @@ class Vocabulary:
 
     def to_json(self) -> dict[str, Any]:
         """Plain data for bundle.yaml and recipe.yaml."""
-        content: dict[str, Any] = {"shapes": list(self.shapes), "colours": list(self.colours), "marks": list(self.marks)}
+        content: dict[str, Any] = {
+            "shapes": list(self.shapes),
+            "colours": list(self.colours),
+            "marks": list(self.marks),
+        }
         if self.extra_outlines:
             content["extra_outlines"] = {k: [list(p) for p in v] for k, v in self.extra_outlines.items()}
         return content
