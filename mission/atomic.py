@@ -14,7 +14,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 from mission.errors import InputError
 
@@ -90,13 +90,11 @@ def read_json(path: str | Path) -> Any:
     except ValueError as error:
         raise InputError(f"The file {path} must hold finite numbers only. Got {error} instead.") from None
     except RecursionError:
-        raise InputError(
-            f"The file {path} must be JSON of ordinary depth. Got endless nesting instead."
-        ) from None
+        raise InputError(f"The file {path} must be JSON of ordinary depth. Got endless nesting instead.") from None
     return content
 
 
-def is_finite_number(value: Any) -> bool:
+def is_finite_number(value: Any) -> TypeGuard[float]:
     """True for a real, finite number (JSON can still spell one as 1e999, which Python reads as infinity)."""
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 

@@ -177,9 +177,7 @@ def pixels_from_ground(view: View, points_enu_m: ArrayLike) -> Array:
 
 def rays_from_pixels(view: View, pixels: ArrayLike) -> Array:
     """Directions [..., 3] in east-north-up of the rays through pixels [..., 2] (third camera component 1, not unit)."""
-    image = (np.asarray(pixels, dtype=float) - np.asarray(view.camera.centre_px)) / np.asarray(
-        view.camera.focal_px
-    )
+    image = (np.asarray(pixels, dtype=float) - np.asarray(view.camera.centre_px)) / np.asarray(view.camera.focal_px)
     ideal = undistort(image, view.camera.distortion)
     local = np.concatenate([ideal, np.ones_like(ideal[..., :1])], axis=-1)
     return local @ world_from_camera(view.heading_deg, view.pitch_deg, view.roll_deg).T
@@ -209,9 +207,7 @@ def footprint_enu_m(view: View) -> Array:
 def ground_sample_distance_m(view: View, pixel: tuple[float, float] | None = None) -> float:
     """Side [m] of the square with the ground area of one pixel, at ``pixel`` (default: the principal point)."""
     x, y = pixel or view.camera.centre_px
-    corners = ground_from_pixels(
-        view, [[x - 0.5, y - 0.5], [x + 0.5, y - 0.5], [x + 0.5, y + 0.5], [x - 0.5, y + 0.5]]
-    )
+    corners = ground_from_pixels(view, [[x - 0.5, y - 0.5], [x + 0.5, y - 0.5], [x + 0.5, y + 0.5], [x - 0.5, y + 0.5]])
     e, n = corners[:, 0], corners[:, 1]
     return float(np.sqrt(abs(np.sum(e * np.roll(n, -1) - np.roll(e, -1) * n)) / 2))
 
@@ -251,18 +247,11 @@ def _camera_from_json(content: Any, where: str) -> Camera:
     if not isinstance(content, Mapping):
         raise must("view.camera", "be an object", content, where=where)
     sizes = {key: _number(content, key, where) for key in ("image_width_px", "image_height_px")}
-    lengths = {
-        key: _number(content, key, where)
-        for key in ("sensor_width_mm", "sensor_height_mm", "focal_length_mm")
-    }
+    lengths = {key: _number(content, key, where) for key in ("sensor_width_mm", "sensor_height_mm", "focal_length_mm")}
     for key, value in {**sizes, **lengths}.items():
         if value <= 0:
             raise must(f"view.camera.{key}", "be positive", value, where=where)
-    point = (
-        None
-        if content.get("principal_point_px") is None
-        else _numbers(content, "principal_point_px", 2, where)
-    )
+    point = None if content.get("principal_point_px") is None else _numbers(content, "principal_point_px", 2, where)
     bend = None if content.get("distortion") is None else _numbers(content, "distortion", 5, where)
     return Camera(
         int(sizes["image_width_px"]),

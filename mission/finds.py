@@ -118,17 +118,14 @@ def read_finds(path: str | Path) -> Finds:
     if not isinstance(features, list):
         raise must("features", "be a list", features, where=where)
     finds = tuple(_find(item, f"features[{i}]", where) for i, item in enumerate(features))
-    return Finds(
-        finds, content.get("bundle"), content.get("frame_set"), _origins(content.get("origins"), where)
-    )
+    return Finds(finds, content.get("bundle"), content.get("frame_set"), _origins(content.get("origins"), where))
 
 
 def _origins(content: Any, where: str) -> dict[str | None, Origin]:
     found: dict[str | None, Origin] = {}
     for i, item in enumerate(content or []):
         numbers = [
-            item.get(k) if isinstance(item, dict) else None
-            for k in ("latitude_deg", "longitude_deg", "height_m")
+            item.get(k) if isinstance(item, dict) else None for k in ("latitude_deg", "longitude_deg", "height_m")
         ]
         if not all(is_finite_number(v) for v in numbers):
             raise must(f"origins[{i}]", "give latitude_deg, longitude_deg and height_m", item, where=where)

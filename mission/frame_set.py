@@ -78,9 +78,7 @@ class FrameSet:
     truth: str
     frames: tuple[Frame, ...]
     runs: tuple[Run, ...] = ()
-    categories: Mapping[int, str] = field(
-        default_factory=lambda: {i + 1: name for i, name in enumerate(CATEGORIES)}
-    )
+    categories: Mapping[int, str] = field(default_factory=lambda: {i + 1: name for i, name in enumerate(CATEGORIES)})
 
     def path_of(self, frame: Frame) -> Path:
         """Where a frame's image lies."""
@@ -124,9 +122,7 @@ def read_frame_set(folder: str | Path) -> FrameSet:
             raise must(f"annotations[{i}].image_id", "be the id of an image", image_id, where=where)
         category = categories.get(_whole(item, "category_id", f"annotations[{i}]", where))
         if category is None:
-            raise must(
-                f"annotations[{i}].category_id", "be the id of a category", item["category_id"], where=where
-            )
+            raise must(f"annotations[{i}].category_id", "be the id of a category", item["category_id"], where=where)
         things.setdefault(image_id, []).append(_thing(item, category, f"annotations[{i}]", where))
     _refuse_doubles([t.id for group in things.values() for t in group], "annotations", where)
     frames = tuple(_frame(item, i, things, where) for i, item in enumerate(images))
@@ -174,15 +170,8 @@ def _categories(content: Mapping[str, Any], where: str) -> dict[int, str]:
 
 def _thing(item: Mapping[str, Any], category: str, place: str, where: str) -> Thing:
     box = item.get("bbox")
-    if (
-        not isinstance(box, list)
-        or len(box) != 4
-        or not all(is_finite_number(v) for v in box)
-        or min(box[2:]) < 0
-    ):
-        raise must(
-            f"{place}.bbox", "be [x, y, w, h] with finite numbers, w and h not negative", box, where=where
-        )
+    if not isinstance(box, list) or len(box) != 4 or not all(is_finite_number(v) for v in box) or min(box[2:]) < 0:
+        raise must(f"{place}.bbox", "be [x, y, w, h] with finite numbers, w and h not negative", box, where=where)
     area = item.get("area", box[2] * box[3])
     if not is_finite_number(area) or area < 0:
         raise must(f"{place}.area", "be a number, zero or more", area, where=where)
@@ -214,15 +203,8 @@ def _segmentation(content: Any, place: str, where: str) -> tuple[tuple[float, ..
     if not isinstance(content, list) or not content:
         return None  # absent, or run-length encoded by another program: the box is what we need
     for ring in content:
-        if (
-            not isinstance(ring, list)
-            or len(ring) < 6
-            or len(ring) % 2
-            or not all(is_finite_number(v) for v in ring)
-        ):
-            raise must(
-                f"{place}.segmentation", "be lists of x, y pairs, three corners or more", ring, where=where
-            )
+        if not isinstance(ring, list) or len(ring) < 6 or len(ring) % 2 or not all(is_finite_number(v) for v in ring):
+            raise must(f"{place}.segmentation", "be lists of x, y pairs, three corners or more", ring, where=where)
     return tuple(tuple(float(v) for v in ring) for ring in content)
 
 
@@ -259,9 +241,7 @@ def _frame(item: Mapping[str, Any], index: int, things: Mapping[int, list[Thing]
     name = checked_file_name(item.get("file_name"), place, where)
     view = view_from_json(item.get("view"), f"{where} {place}")
     if view is not None and (view.camera.image_width_px, view.camera.image_height_px) != (width, height):
-        got = (
-            f"{view.camera.image_width_px} x {view.camera.image_height_px} for an image of {width} x {height}"
-        )
+        got = f"{view.camera.image_width_px} x {view.camera.image_height_px} for an image of {width} x {height}"
         raise must(f"{place}.view.camera", "have the image's size", got, where=where)
     run, background = item.get("mission_run"), item.get("background")
     return Frame(
@@ -279,9 +259,7 @@ def _runs(content: Mapping[str, Any], where: str) -> tuple[Run, ...]:
     for i, item in enumerate(_list(content, "runs", where)):
         if not isinstance(item.get("mission_run"), str):
             raise must(f"runs[{i}].mission_run", "be text", item.get("mission_run"), where=where)
-        found.append(
-            Run(item["mission_run"], wanted_from_json(item.get("wanted") or [], f"{where} runs[{i}]"))
-        )
+        found.append(Run(item["mission_run"], wanted_from_json(item.get("wanted") or [], f"{where} runs[{i}]")))
     return tuple(found)
 
 
@@ -293,9 +271,7 @@ def truth_to_json(frame_set: FrameSet, info: Mapping[str, Any] | None = None) ->
         "truth": frame_set.truth,
         "info": dict(info or {"description": "panelscout frame set"}),
         "licenses": [],
-        "runs": [
-            {"mission_run": r.mission_run, "wanted": [w.to_json() for w in r.wanted]} for r in frame_set.runs
-        ],
+        "runs": [{"mission_run": r.mission_run, "wanted": [w.to_json() for w in r.wanted]} for r in frame_set.runs],
         "categories": [{"id": number, "name": name} for number, name in frame_set.categories.items()],
         "images": [_image_json(frame) for frame in frame_set.frames],
         "annotations": [_annotation_json(t, frame, ids) for frame in frame_set.frames for t in frame.things],

@@ -29,9 +29,7 @@ class LocalFrame:
 
     def __init__(self, origin: Origin) -> None:
         self.origin = origin
-        self._forward = _pipeline(
-            float(origin.latitude_deg), float(origin.longitude_deg), float(origin.height_m)
-        )
+        self._forward = _pipeline(float(origin.latitude_deg), float(origin.longitude_deg), float(origin.height_m))
 
     def enu_from_geodetic(self, geodetic: ArrayLike) -> Array:
         """East, north, up [m] of (latitude [deg], longitude [deg], ellipsoidal height [m]); shapes [..., 3]."""

@@ -91,9 +91,7 @@ class FlightSettings(Settings):
     heading_sigma_deg: Degrees = Field(default=1.0, alias="heading_sigma")
 
     _positive = field_validator("height_m", "height_limit_m", "speed_mps", "shutter_s")(_positive)
-    _not_negative = field_validator("position_sigma_m", "attitude_sigma_deg", "heading_sigma_deg")(
-        _not_negative
-    )
+    _not_negative = field_validator("position_sigma_m", "attitude_sigma_deg", "heading_sigma_deg")(_not_negative)
 
     @field_validator("pitch_deg", "roll_deg")
     @classmethod
@@ -145,9 +143,7 @@ class PanelSettings(Settings):
 
     @field_validator("outlines")
     @classmethod
-    def _simple_polygons(
-        cls, value: dict[str, list[tuple[float, float]]]
-    ) -> dict[str, list[tuple[float, float]]]:
+    def _simple_polygons(cls, value: dict[str, list[tuple[float, float]]]) -> dict[str, list[tuple[float, float]]]:
         for name, points in value.items():
             _check_outline(name, points)
         return value
@@ -166,9 +162,7 @@ class PanelSettings(Settings):
             unknown = [v for v in values if v not in known]
             if unknown or not values or len(set(values)) != len(values):
                 what = f"'{unknown[0]}'" if unknown else "an empty or repeating list"
-                raise ValueError(
-                    f"name {key} from the vocabulary ({', '.join(known)}), each once, and not {what}"
-                )
+                raise ValueError(f"name {key} from the vocabulary ({', '.join(known)}), each once, and not {what}")
         return self
 
     @property
@@ -252,7 +246,5 @@ def load_mission(path_or_name: str | Path) -> Mission:
     path = shipped("missions", path_or_name)
     mission = load_settings(path, Mission)
     folder = path.resolve().parent
-    places = {
-        key: folder / value for key in ("rulebook", "wanted") if (value := getattr(mission, key)) is not None
-    }
+    places = {key: folder / value for key in ("rulebook", "wanted") if (value := getattr(mission, key)) is not None}
     return mission.model_copy(update=places)

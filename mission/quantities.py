@@ -51,9 +51,7 @@ def parse_quantity(value: Any, unit: str) -> float:
             OverflowError,
         ):
             raise ValueError(f"be a quantity that converts to {unit}") from None
-        except (
-            Exception
-        ):  # pint lets tokenizer errors of several kinds through; all mean the same to the reader
+        except Exception:  # pint lets tokenizer errors of several kinds through; all mean the same to the reader
             raise ValueError(f"be a quantity that converts to {unit}") from None
     if not math.isfinite(number):
         raise ValueError(f"be a finite quantity in {unit}")

@@ -38,9 +38,7 @@ class _UniqueKeyLoader(yaml.SafeLoader):
         for key_node, _ in node.value:
             key = str(key_node.value)
             if key in seen:
-                raise yaml.constructor.ConstructorError(
-                    None, None, f"the key '{key}' twice", key_node.start_mark
-                )
+                raise yaml.constructor.ConstructorError(None, None, f"the key '{key}' twice", key_node.start_mark)
             seen.add(key)
         return super().construct_mapping(node, deep)
 
@@ -59,9 +57,7 @@ def read_yaml(path: str | Path) -> dict[str, Any]:
     except (ValueError, RecursionError):
         raise InputError(f"The file {path} must be plain YAML. Got broken text instead.") from None
     if not isinstance(content, dict):
-        raise InputError(
-            f"The file {path} must hold a mapping of keys. Got {type(content).__name__} instead."
-        )
+        raise InputError(f"The file {path} must hold a mapping of keys. Got {type(content).__name__} instead.")
     return content
 
 
@@ -109,16 +105,8 @@ def _sentence(error: ValidationError, model: type[Settings], where: str | Path) 
     if first["type"] == "extra_forbidden":
         known = list(_keys_at(model, first["loc"][:-1]))
         near = difflib.get_close_matches(str(first["loc"][-1]), known, n=1, cutoff=0.5)
-        hint = (
-            f" (did you mean '{near[0]}'?)"
-            if near
-            else f" (one of: {', '.join(sorted(known))})"
-            if known
-            else ""
-        )
-        return InputError(
-            f"The key '{location}' in {where} must be a known one{hint}. Got an unknown key instead."
-        )
+        hint = f" (did you mean '{near[0]}'?)" if near else f" (one of: {', '.join(sorted(known))})" if known else ""
+        return InputError(f"The key '{location}' in {where} must be a known one{hint}. Got an unknown key instead.")
     if first["type"] == "missing":
         return InputError(f"The '{location}' in {where} must be given. Got nothing instead.")
     requirement = _requirement(first)
@@ -132,9 +120,7 @@ def _requirement(problem: Any) -> str:
             message = message[len(prefix) :]
             break
     return (
-        message
-        if message.startswith(("be ", "have ", "name ", "hold ", "lie ", "not "))
-        else f"be right ({message})"
+        message if message.startswith(("be ", "have ", "name ", "hold ", "lie ", "not ")) else f"be right ({message})"
     )
 
 

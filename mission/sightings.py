@@ -118,24 +118,17 @@ def _sighting(item: Any, place: str, where: str, known: frozenset[int] | None) -
     if known is not None and image_id not in known:
         raise must(f"{place}.image_id", "be a frame of the frame set", image_id, where=where)
     box, score = item.get("bbox"), item.get("score")
-    if not is_finite_number(score) or not 0 <= score <= 1:  # type: ignore[operator]
+    if not is_finite_number(score) or not 0 <= score <= 1:
         raise must(f"{place}.score", "lie in 0..1", score, where=where)
     if box is None and item.get("segmentation") is not None:
         box = [0.0, 0.0, 0.0, 0.0]  # a mask result without a box, as COCO's demonstration has them
-    if (
-        not isinstance(box, list)
-        or len(box) != 4
-        or not all(is_finite_number(v) for v in box)
-        or min(box[2:]) < 0
-    ):
-        raise must(
-            f"{place}.bbox", "be [x, y, w, h] with finite numbers, w and h not negative", box, where=where
-        )
+    if not isinstance(box, list) or len(box) != 4 or not all(is_finite_number(v) for v in box) or min(box[2:]) < 0:
+        raise must(f"{place}.bbox", "be [x, y, w, h] with finite numbers, w and h not negative", box, where=where)
     return Sighting(
         image_id,
         category_id,
         (float(box[0]), float(box[1]), float(box[2]), float(box[3])),
-        float(score),  # type: ignore[arg-type]
+        float(score),
         attribute_tables(item.get("attributes"), place, where),
         ground_point(item.get("ground_enu_m"), place, where),
         ground_covariance(item.get("ground_covariance_m2"), place, where),
@@ -172,9 +165,7 @@ def ground_point(content: Any, place: str, where: str) -> tuple[float, float, fl
     return float(content[0]), float(content[1]), float(content[2])
 
 
-def ground_covariance(
-    content: Any, place: str, where: str
-) -> tuple[tuple[float, float], tuple[float, float]] | None:
+def ground_covariance(content: Any, place: str, where: str) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """A symmetric, not negative 2 x 2 matrix [m2], or null."""
     if content is None:
         return None

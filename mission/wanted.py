@@ -32,9 +32,7 @@ class WantedPanel:
         return {"id": self.id, **self.attributes(), "object": self.object}
 
 
-def wanted_from_json(
-    content: Any, where: str, vocabulary: Vocabulary | None = None
-) -> tuple[WantedPanel, ...]:
+def wanted_from_json(content: Any, where: str, vocabulary: Vocabulary | None = None) -> tuple[WantedPanel, ...]:
     """Read a list of wanted panels; ids must be given and unique, values known where a vocabulary is handed over."""
     if not isinstance(content, list):
         raise must("wanted", "be a list", content, where=where)
