@@ -169,8 +169,8 @@ def ground_covariance(content: Any, place: str, where: str) -> tuple[tuple[float
     """A symmetric, not negative 2 x 2 matrix [m2], or null."""
     if content is None:
         return None
-    rows = content if isinstance(content, list) else []
-    flat = [v for row in rows for v in (row if isinstance(row, list) else [None])]
+    rows: list[Any] = content if isinstance(content, list) else []
+    flat: list[Any] = [v for row in rows for v in (row if isinstance(row, list) else [None])]
     if len(rows) != 2 or len(flat) != 4 or not all(is_finite_number(v) for v in flat):
         raise must(f"{place}.ground_covariance_m2", "be null or [[ee, en], [en, nn]]", content, where=where)
     ee, en, ne, nn = (float(v) for v in flat)

@@ -1,0 +1,1 @@
+"""Models and the chain from frames to finds, and the command line."""

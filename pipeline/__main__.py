@@ -1,0 +1,3 @@
+from pipeline.command_line import main
+
+main()
