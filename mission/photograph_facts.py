@@ -89,7 +89,7 @@ def _blocks(image: Image.Image) -> tuple[dict[int, Any], dict[int, Any], dict[in
     try:
         exif = image.getexif()
         return dict(exif), dict(exif.get_ifd(ExifTags.IFD.Exif)), dict(exif.get_ifd(ExifTags.IFD.GPSInfo))
-    except Exception:  # noqa: BLE001 (Pillow lets many kinds through on damaged blocks; all mean nothing to read)
+    except Exception:
         return {}, {}, {}
 
 
@@ -116,10 +116,9 @@ def _text(value: Any) -> str | None:
 
 
 def _number(value: Any) -> float | None:
-    if isinstance(value, tuple) and len(value) == 1:
-        value = value[0]
+    first: Any = next(iter(value), None) if isinstance(value, tuple) else value  # ISO speed may be several numbers
     try:
-        number = float(value)
+        number = float(first)
     except (TypeError, ValueError, ZeroDivisionError, OverflowError):
         return None
     return number if math.isfinite(number) else None

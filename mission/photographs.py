@@ -70,13 +70,9 @@ def list_photographs(folder: str | Path, *, subfolders: bool = False) -> list[Pa
     if not place.is_dir():
         raise InputError(f"The folder of photographs {place} must exist. Got no such folder instead.")
     found = place.rglob("*") if subfolders else place.iterdir()
-    photographs = sorted(
-        p for p in found if p.suffix.lower() in SUFFIXES and p.is_file() and not _is_hidden(p, place)
-    )
+    photographs = sorted(p for p in found if p.suffix.lower() in SUFFIXES and p.is_file() and not _is_hidden(p, place))
     if not photographs:
-        raise InputError(
-            f"The folder {place} must hold photographs ({', '.join(SUFFIXES)}). Got none instead."
-        )
+        raise InputError(f"The folder {place} must hold photographs ({', '.join(SUFFIXES)}). Got none instead.")
     return photographs
 
 
@@ -163,9 +159,7 @@ def _as_rgb(image: Image.Image, path: str | Path) -> Image.Image:
             raise must("photograph", "have 8 or 16 bits a channel", "wider numbers", where=path)
         return Image.fromarray(((grey + 128) // 257).astype(np.uint8)).convert("RGB")
     if image.mode in ("F", "LAB", "HSV"):
-        raise must(
-            "photograph", "hold grey, RGB or CMYK values of 8 or 16 bits", f"mode {image.mode}", where=path
-        )
+        raise must("photograph", "hold grey, RGB or CMYK values of 8 or 16 bits", f"mode {image.mode}", where=path)
     if image.mode in ("RGBA", "LA", "La", "RGBa", "PA") or "transparency" in image.info:
         layered = image.convert("RGBA")
         black = Image.new("RGBA", layered.size, (0, 0, 0, 255))
