@@ -1,0 +1,1 @@
+"""What the camera would see: scene, ground, panels, people, clutter, light, optics, sensor."""

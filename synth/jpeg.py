@@ -1,0 +1,126 @@
+"""JPEG as a camera stores it: a real encoder on the CPU, the same quantisation in arithmetic on a GPU.
+
+Tables are those of ITU-T T.81 Annex K, scaled by quality as the Independent JPEG Group's library does.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+import torch
+import torch.nn.functional as F
+from PIL import Image
+
+from synth.capture import CaptureSpec
+
+# Pillow's codes of chroma sampling, and the (rows, columns) of luma to one chroma sample.
+_SUBSAMPLING = {"4:4:4": 0, "4:2:2": 1, "4:2:0": 2}
+_CHROMA_STEP = {"4:4:4": (1, 1), "4:2:2": (1, 2), "4:2:0": (2, 2)}
+
+# ITU-T T.81 (1992), Annex K, tables K.1 and K.2, row order.
+LUMINANCE_TABLE = np.array(
+    [
+        [16, 11, 10, 16, 24, 40, 51, 61],
+        [12, 12, 14, 19, 26, 58, 60, 55],
+        [14, 13, 16, 24, 40, 57, 69, 56],
+        [14, 17, 22, 29, 51, 87, 80, 62],
+        [18, 22, 37, 56, 68, 109, 103, 77],
+        [24, 35, 55, 64, 81, 104, 113, 92],
+        [49, 64, 78, 87, 103, 121, 120, 101],
+        [72, 92, 95, 98, 112, 100, 103, 99],
+    ]
+)
+CHROMINANCE_TABLE = np.full((8, 8), 99)
+CHROMINANCE_TABLE[:4, :4] = [[17, 18, 24, 47], [18, 21, 26, 66], [24, 26, 56, 99], [47, 66, 99, 99]]
+
+
+def scaled_table(base: np.ndarray, quality: int) -> np.ndarray:
+    """Quantisation table for a quality of 1..100."""
+    scale = 5000 // quality if quality < 50 else 200 - 2 * quality
+    return np.clip((base * scale + 50) // 100, 1, 255)
+
+
+def encode_jpeg(picture: torch.Tensor, capture: CaptureSpec, exif: bytes = b"") -> bytes:
+    """JPEG file of one picture uint8 [3, H, W] on the CPU, at the capture's quality and chroma sampling."""
+    buffer = io.BytesIO()
+    Image.fromarray(picture.permute(1, 2, 0).contiguous().numpy()).save(
+        buffer,
+        "JPEG",
+        quality=capture.jpeg_quality,
+        subsampling=_SUBSAMPLING[capture.chroma_sampling],
+        exif=exif,
+    )
+    return buffer.getvalue()
+
+
+def store_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+    """Pictures uint8 [B, 3, H, W] as they come back from a JPEG file; same shape, type and device."""
+    if pictures.device.type != "cpu":
+        return quantise_as_jpeg(pictures, captures)
+    stored = []
+    for picture, capture in zip(pictures, captures, strict=True):
+        with Image.open(io.BytesIO(encode_jpeg(picture, capture))) as image:
+            stored.append(torch.from_numpy(np.array(image)).permute(2, 0, 1))
+    return torch.stack(stored).contiguous()
+
+
+def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+    """What JPEG does to pictures uint8 [B, 3, H, W], in arithmetic on any device: the entropy coder loses nothing.
+
+    Agrees with the encoder to about one grey level (it works in integers and smooths chroma when it enlarges it).
+    """
+    b, _, h, w = pictures.shape
+    padded = F.pad(pictures.float(), (0, -w % 16, 0, -h % 16), mode="replicate")
+    r, g, bl = padded.unbind(1)
+    y = 0.299 * r + 0.587 * g + 0.114 * bl
+    cb, cr = (bl - y) * (0.5 / 0.886), (r - y) * (0.5 / 0.701)
+    y = _through_blocks(y - 128, _tables(captures, LUMINANCE_TABLE, y.device)) + 128
+    chroma_tables = _tables(captures, CHROMINANCE_TABLE, y.device)
+    chroma = torch.stack([cb, cr], 1)
+    out = torch.empty_like(chroma)
+    for sampling in {c.chroma_sampling for c in captures}:
+        rows = [i for i, c in enumerate(captures) if c.chroma_sampling == sampling]
+        step = _CHROMA_STEP[sampling]
+        some = chroma if len(rows) == b else chroma[rows]
+        small = F.avg_pool2d(some, step) if step != (1, 1) else some
+        tables = chroma_tables if len(rows) == b else chroma_tables[rows]
+        small = _through_blocks(small.flatten(0, 1), tables.repeat_interleave(2, 0)).view(len(rows), 2, *small.shape[-2:])
+        whole = small if step == (1, 1) else F.interpolate(small, scale_factor=step, mode="bilinear", align_corners=False)
+        if len(rows) == b:
+            out = whole
+        else:
+            out[rows] = whole
+    cb, cr = out.unbind(1)
+    rgb = torch.stack([y + 1.402 * cr, y - 0.344136 * cb - 0.714136 * cr, y + 1.772 * cb], 1)
+    return rgb[..., :h, :w].add_(0.5).clamp_(0, 255).to(torch.uint8)
+
+
+def _tables(captures: Sequence[CaptureSpec], base: np.ndarray, device: torch.device) -> torch.Tensor:
+    tables = np.stack([scaled_table(base, c.jpeg_quality) for c in captures]).astype(np.float32)
+    return torch.from_numpy(tables).to(device)
+
+
+def _through_blocks(image: torch.Tensor, tables: torch.Tensor) -> torch.Tensor:
+    """Images [N, H, W] through the 8 x 8 cosine transform, quantised by tables [N, 8, 8], and back."""
+    n, h, w = image.shape
+    if h % 8 or w % 8:
+        image = F.pad(image[:, None], (0, -w % 8, 0, -h % 8), mode="replicate")[:, 0]
+    rows, columns = image.shape[1] // 8, image.shape[2] // 8
+    d = torch.from_numpy(_cosines()).to(image.device)
+    blocks = image.view(n, rows, 8, columns, 8).transpose(2, 3)
+    step = tables.view(n, 1, 1, 8, 8)
+    levels = torch.round(d @ blocks @ d.T / step) * step
+    return (d.T @ levels @ d).transpose(2, 3).reshape(n, rows * 8, columns * 8)[:, :h, :w]
+
+
+@lru_cache(maxsize=1)
+def _cosines() -> np.ndarray:
+    """Orthonormal 8-point cosine transform (T.81, A.3.3)."""
+    u, x = np.meshgrid(np.arange(8), np.arange(8), indexing="ij")
+    basis = 0.5 * np.cos((2 * x + 1) * u * math.pi / 16)
+    basis[0] /= math.sqrt(2)
+    return basis.astype(np.float32)
