@@ -4,9 +4,9 @@ Frames of reference are those of mission.camera: image x right, y down from the 
 east-north-up metres about the run's origin, the ground being the level plane u = 0. Covariances are 2 x 2, east and
 north [m^2].
 
-The uncertainty is propagated to first order, C = J S J^T (the law of propagation of uncertainty, JCGM 100:2008 "GUM",
-clause 5.2 and, for several outputs, JCGM 102:2011), J being the derivative of the ground point by pixel and pose, taken
-by central differences.
+The uncertainty is propagated to first order, C = J S J^T (the law of propagation of uncertainty, JCGM 100:2008
+"GUM", clause 5.2 and, for several outputs, JCGM 102:2011), J being the derivative of the ground point by pixel and
+pose, taken by central differences.
 """
 
 from __future__ import annotations
@@ -41,8 +41,9 @@ _PIXEL_STEP_PX, _LENGTH_STEP_M, _ANGLE_STEP_DEG = 0.5, 0.01, 0.005
 class Located:
     """Ground places of N boxes of one frame.
 
-    ground_enu_m [N, 3] (NaN at or above the horizon); covariance_m2 [N, 2, 2], all errors together; shared_m2 [N, 2, 2], the part
-    that comes from the recorded position of the camera, which the frames of one flight largely have in common.
+    ground_enu_m [N, 3] (NaN at or above the horizon); covariance_m2 [N, 2, 2], all errors together; shared_m2 [N,
+    2, 2], the part that comes from the recorded position of the camera, which the frames of one flight largely have
+    in common.
     """
 
     ground_enu_m: Array
@@ -119,9 +120,9 @@ def _triple(values: Array) -> tuple[float, float, float]:
 def parallax_covariance_m2(view: View, ground_enu_m: Array) -> Array:
     """Covariance [N, 2, 2] that a person's height adds to ground points [N, 3].
 
-    A point at height h above the ground, seen from height H at the horizontal distance r from the nadir, is projected r h / (H - h)
-    too far from the nadir. The centre of a box is taken at h = PERSON_HEIGHT_M / 2 if the person stands, at 0 if they lie; the
-    posture is not known, so the whole shift counts as one standard deviation.
+    A point at height h above the ground, seen from height H at the horizontal distance r from the nadir, is
+    projected r h / (H - h) too far from the nadir. The centre of a box is taken at h = PERSON_HEIGHT_M / 2 if the
+    person stands, at 0 if they lie; the posture is not known, so the whole shift counts as one standard deviation.
     """
     offset = np.asarray(ground_enu_m, dtype=float)[:, :2] - np.asarray(view.position_enu_m[:2])
     height = PERSON_HEIGHT_M / 2

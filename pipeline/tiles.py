@@ -99,9 +99,7 @@ def cut_tile(frame: torch.Tensor, tile: Tile) -> torch.Tensor:
     return whole
 
 
-def tile_batches(
-    frame: torch.Tensor, tiles: list[Tile], batch: int
-) -> Iterator[tuple[list[Tile], torch.Tensor]]:
+def tile_batches(frame: torch.Tensor, tiles: list[Tile], batch: int) -> Iterator[tuple[list[Tile], torch.Tensor]]:
     """Yield (tiles, uint8 [B, 3, h, w]); only one batch is held at a time, so memory does not grow with the frame."""
     import torch
 
@@ -135,10 +133,10 @@ def merge_tiles(
 ) -> Detections:
     """One list of detections in frame pixels, by falling score, from the detections of each tile in tile pixels.
 
-    Only boxes of different tiles and the same category are compared: what a tile's own detector kept apart stays apart.
-    A box cut off by a tile's edge gives way to the whole one in the neighbouring tile; where the object is larger than the
-    overlap, its two parts are joined. Boxes are clipped to the frame; one whose centre lies outside it is dropped.
-    The order of `found` does not matter.
+    Only boxes of different tiles and the same category are compared: what a tile's own detector kept apart stays
+    apart. A box cut off by a tile's edge gives way to the whole one in the neighbouring tile; where the object is
+    larger than the overlap, its two parts are joined. Boxes are clipped to the frame; one whose centre lies outside
+    it is dropped. The order of `found` does not matter.
     """
     box, score, category, owner, cut = _in_frame(found, width_px, height_px)
     if not len(score):
@@ -153,7 +151,9 @@ def merge_tiles(
         if not alive[i]:
             continue
         keep.append(i)
-        later = np.flatnonzero(alive[i + 1 :] & (category[i + 1 :] == category[i]) & (owner[i + 1 :] != owner[i])) + i + 1
+        later = (
+            np.flatnonzero(alive[i + 1 :] & (category[i + 1 :] == category[i]) & (owner[i + 1 :] != owner[i])) + i + 1
+        )
         if not len(later):
             continue
         iou, cover = box_iou(box[i], box[later])
