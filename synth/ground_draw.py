@@ -1,0 +1,137 @@
+"""Draws a GroundSpec: main material, neighbours with natural borders, made things, trees, colours."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from mission.recipe_light import GroundSettings
+from synth.daylight import shadow_px_per_m
+from synth.ground_kinds import GRASSES, KINDS, NEIGHBOURS, Code
+from synth.ground_spec import GroundSpec, Layer, Mask, Waves
+from synth.ground_tiles import TILE_PX, VARIANTS
+from synth.tone import linear_from_srgb
+
+Rgb = tuple[float, float, float]
+_ANY_SEED = 1000003
+
+
+def sample_ground(
+    rng: np.random.Generator, settings: GroundSettings, gsd_m: float, extent_px: tuple[int, int] = (320, 320)
+) -> GroundSpec:
+    """Draw one ground for pictures of ``extent_px`` (height, width) at ``gsd_m`` metres a pixel."""
+    from synth.ground_structures import made_things, standing_things, waves_of
+
+    draw = LayerDraw(rng, settings, gsd_m, extent_px)
+    main = _pick(rng, settings.kinds)
+    layers = [draw.layer(main, Mask())]
+    low, high = settings.extra_kinds
+    count = int(rng.integers(low, high + 1)) + (2 if min(extent_px) > 1000 else 0)
+    for _ in range(count):
+        layers.append(draw.patch(str(rng.choice(NEIGHBOURS[main]))))
+    waves: Waves | None = waves_of(draw, main)
+    if rng.random() < settings.structures:
+        layers += made_things(draw, main, first=len(layers))
+    layers += standing_things(draw, main)
+    return GroundSpec(
+        gsd_m=gsd_m,
+        layers=tuple(layers),
+        seed=int(rng.integers(_ANY_SEED)),
+        blotch=float(rng.uniform(*settings.blotch)),
+        blotch_scale_m=float(np.exp(rng.uniform(math.log(1.5), math.log(12)))),
+        waves=waves,
+        shade_density=float(rng.uniform(0.8, 0.98)),
+        shadow_px_per_m=shadow_px_per_m(float(rng.uniform(25, 65)), float(rng.uniform(0, 360)), gsd_m),
+    )
+
+
+class LayerDraw:
+    """Draws layers for one ground; all lengths in metres of the picture's extent."""
+
+    def __init__(
+        self, rng: np.random.Generator, settings: GroundSettings, gsd_m: float, extent_px: tuple[int, int]
+    ) -> None:
+        self.rng = rng
+        self.settings = settings
+        self.gsd_m = gsd_m
+        self.height_m, self.width_m = extent_px[0] * gsd_m, extent_px[1] * gsd_m
+        # Neighbouring things share the tint of one place.
+        self.tint = np.exp(rng.normal(0, 0.05 * settings.colour_spread, 3))
+
+    def layer(self, kind: str, mask: Mask, **changes: object) -> Layer:
+        """A layer of a kind with colours, tile and texture drawn; ``changes`` override fields."""
+        known, rng = KINDS[kind], self.rng
+        colour, other = self.colours(kind)
+        fields: dict[str, object] = {
+            "kind": kind,
+            "colour": colour,
+            "other": other,
+            "mask": mask,
+            "variant": int(rng.integers(VARIANTS)),
+            "turn": bool(rng.integers(2)),
+            "offset_px": (int(rng.integers(TILE_PX)), int(rng.integers(TILE_PX))),
+            "tone": known.tone * float(rng.uniform(*self.settings.contrast)),
+            "relief": known.relief * float(rng.uniform(0.3, 1.0)),
+            "mix_shift": float(rng.normal(0, 0.2)),
+            "mix_blotch": known.mix_blotch * float(rng.uniform(0.3, 1.5)),
+            "soft_m": known.soft_m * float(rng.uniform(0.5, 2)),
+            "ragged_m": known.ragged_m * float(rng.uniform(0.3, 1.5)),
+        }
+        fields.update(changes)
+        return Layer(**fields)  # type: ignore[arg-type]
+
+    def patch(self, kind: str, **changes: object) -> Layer:
+        """A layer with a natural, wandering border somewhere."""
+        rng = self.rng
+        scale_m = float(np.exp(rng.uniform(math.log(0.8), math.log(25))))
+        mask = Mask(
+            "patch",
+            level=float(rng.normal(0.4, 0.7)),
+            bend_m=0.16 * scale_m,
+            bend_scale_m=scale_m,
+            seed=self.seed(),
+        )
+        if rng.random() < 0.5:
+            changes = {"soft_m": float(rng.uniform(0.05, 0.25)) * scale_m, "ragged_m": 0.4, **changes}
+        return self.layer(kind, mask, **changes)
+
+    def colours(self, kind: str) -> tuple[Rgb, Rgb]:
+        """Two linear colours of a kind: a pair of its palette, or between two of them, moved as a whole."""
+        rng, spread = self.rng, self.settings.colour_spread
+        palette = KINDS[kind].palette
+        a, b = (palette[int(rng.integers(len(palette)))] for _ in range(2))
+        share = float(rng.random())
+        main, other = (share * _linear(p) + (1 - share) * _linear(q) for p, q in zip(a, b, strict=True))
+        grey = np.exp(rng.normal(0, 0.22 * spread))
+        tint = np.exp(rng.normal(0, 0.05 * spread, 3)) * self.tint
+        if kind in GRASSES:  # from lush to straw, mostly along red
+            tint = tint * np.exp(rng.normal(0, 0.12 * spread) * np.array([1.0, 0.2, 0.3]))
+        return _rgb(main * grey * tint), _rgb(other * grey * tint)
+
+    def place(self) -> tuple[float, float]:
+        """A point (x, y) of the picture [m]."""
+        return (float(self.rng.uniform(0, self.width_m)), float(self.rng.uniform(0, self.height_m)))
+
+    def angle(self) -> float:
+        """Any direction [rad]."""
+        return float(self.rng.uniform(0, math.pi))
+
+    def seed(self) -> int:
+        """Seed of a random field."""
+        return int(self.rng.integers(_ANY_SEED))
+
+
+def _linear(code: Code) -> np.ndarray:
+    return linear_from_srgb(np.array(code) / 255)
+
+
+def _rgb(values: np.ndarray) -> Rgb:
+    r, g, b = (float(min(max(v, 0.005), 0.92)) for v in values)
+    return (r, g, b)
+
+
+def _pick(rng: np.random.Generator, weights: dict[str, float]) -> str:
+    names = sorted(name for name, weight in weights.items() if weight > 0)
+    p = np.array([weights[name] for name in names])
+    return names[int(rng.choice(len(names), p=p / p.sum()))]

@@ -1,0 +1,216 @@
+"""What is known of each kind of ground: its colours, the strength of its texture, how its borders run.
+
+Colours are pairs of encoded sRGB as seen in daylight photographs from the air, (main, other); a material mixes between the
+two. They become linear reflectance when drawn. Ours, judged by eye; common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+Code = tuple[int, int, int]
+
+
+@dataclass(frozen=True)
+class GroundKind:
+    """Constants of a kind. ``soft_px`` and ``ragged`` shape its border, ``height_m`` makes it throw shade."""
+
+    palette: tuple[tuple[Code, Code], ...]
+    tone: float = 1.0
+    relief: float = 1.0
+    mix_blotch: float = 0.25
+    """How far its mixture drifts over metres."""
+    soft_m: float = 0.08
+    ragged_m: float = 0.12
+    """How far the fine texture moves the border."""
+    height_m: tuple[float, float] = (0.0, 0.0)
+
+
+KINDS: dict[str, GroundKind] = {
+    "mown_grass": GroundKind(
+        (
+            ((104, 140, 62), (146, 158, 86)),
+            ((92, 128, 66), (130, 150, 92)),
+            ((120, 152, 70), (170, 172, 104)),
+            ((84, 112, 52), (136, 132, 84)),
+            ((124, 166, 74), (160, 180, 90)),
+            ((96, 108, 58), (150, 138, 92)),
+        ),
+        ragged_m=0.10,
+    ),
+    "wild_grass": GroundKind(
+        (
+            ((96, 118, 62), (160, 150, 104)),
+            ((80, 104, 54), (128, 132, 80)),
+            ((110, 124, 72), (176, 164, 118)),
+            ((88, 110, 66), (118, 118, 78)),
+            ((74, 92, 50), (126, 112, 76)),
+        ),
+        ragged_m=0.3,
+        height_m=(0.05, 0.25),
+    ),
+    "dry_grass": GroundKind(
+        (
+            ((150, 132, 94), (206, 190, 146)),
+            ((136, 124, 86), (190, 176, 130)),
+            ((160, 146, 104), (216, 200, 158)),
+            ((128, 120, 78), (184, 164, 112)),
+            ((146, 128, 98), (186, 170, 140)),
+        ),
+        ragged_m=0.3,
+    ),
+    "clover": GroundKind(
+        (
+            ((78, 116, 56), (150, 170, 110)),
+            ((70, 104, 56), (196, 190, 160)),
+            ((88, 124, 60), (124, 148, 84)),
+        ),
+        ragged_m=0.2,
+    ),
+    "soil": GroundKind(
+        (
+            ((118, 96, 74), (152, 128, 102)),
+            ((96, 78, 62), (130, 108, 88)),
+            ((140, 114, 86), (176, 150, 120)),
+            ((132, 96, 70), (160, 122, 92)),
+            ((88, 76, 66), (122, 108, 94)),
+            ((154, 136, 112), (186, 170, 146)),
+            ((112, 94, 86), (148, 130, 120)),
+        ),
+        ragged_m=0.15,
+    ),
+    "mud": GroundKind(
+        (
+            ((96, 84, 70), (130, 116, 98)),
+            ((84, 72, 60), (116, 102, 84)),
+            ((118, 106, 92), (152, 140, 124)),
+        ),
+        ragged_m=0.1,
+    ),
+    "sand": GroundKind(
+        (
+            ((196, 176, 142), (216, 200, 170)),
+            ((176, 158, 128), (200, 184, 156)),
+            ((206, 192, 166), (226, 214, 192)),
+            ((184, 160, 122), (204, 182, 146)),
+        ),
+        soft_m=0.2,
+        ragged_m=0.15,
+    ),
+    "gravel": GroundKind(
+        (
+            ((150, 144, 136), (182, 176, 168)),
+            ((132, 126, 120), (170, 158, 142)),
+            ((168, 160, 148), (200, 192, 178)),
+            ((146, 132, 118), (178, 166, 152)),
+        ),
+        ragged_m=0.08,
+    ),
+    "rubble": GroundKind(
+        (
+            ((118, 104, 88), (176, 168, 156)),
+            ((130, 118, 104), (196, 190, 180)),
+            ((112, 96, 84), (170, 140, 124)),
+        ),
+        ragged_m=0.25,
+    ),
+    "asphalt": GroundKind(
+        (
+            ((98, 98, 100), (116, 115, 114)),
+            ((122, 121, 120), (138, 136, 132)),
+            ((82, 82, 86), (98, 97, 98)),
+            ((142, 140, 136), (156, 152, 146)),
+        ),
+        soft_m=0.03,
+        ragged_m=0.03,
+        mix_blotch=0.15,
+    ),
+    "concrete": GroundKind(
+        (
+            ((178, 174, 166), (194, 190, 180)),
+            ((160, 157, 150), (176, 170, 158)),
+            ((196, 192, 184), (208, 204, 194)),
+            ((170, 158, 142), (186, 172, 156)),
+            ((150, 118, 104), (168, 136, 120)),
+        ),
+        soft_m=0.02,
+        ragged_m=0.02,
+        mix_blotch=0.15,
+    ),
+    "leaf_litter": GroundKind(
+        (
+            ((120, 92, 66), (176, 136, 92)),
+            ((104, 86, 66), (150, 124, 94)),
+            ((126, 100, 66), (190, 158, 92)),
+            ((98, 78, 62), (162, 116, 80)),
+        ),
+        ragged_m=0.25,
+    ),
+    "brushwood": GroundKind(
+        (
+            ((98, 82, 66), (186, 170, 146)),
+            ((84, 74, 62), (166, 152, 130)),
+            ((112, 98, 80), (200, 188, 168)),
+        ),
+        ragged_m=0.3,
+    ),
+    "shrubs": GroundKind(
+        (
+            ((74, 96, 48), (112, 128, 70)),
+            ((66, 84, 46), (96, 110, 64)),
+            ((92, 108, 62), (136, 142, 90)),
+            ((84, 96, 70), (128, 134, 106)),
+            ((104, 96, 66), (140, 126, 88)),
+        ),
+        ragged_m=0.4,
+        height_m=(0.4, 1.8),
+    ),
+    "tree_crowns": GroundKind(
+        (
+            ((68, 92, 46), (110, 130, 68)),
+            ((58, 80, 44), (92, 112, 62)),
+            ((86, 110, 56), (134, 150, 84)),
+            ((74, 88, 62), (116, 126, 94)),
+            ((98, 92, 56), (150, 130, 76)),
+        ),
+        ragged_m=0.6,
+        height_m=(3.0, 10.0),
+    ),
+    "water": GroundKind(
+        (
+            ((52, 62, 60), (76, 86, 78)),
+            ((66, 70, 56), (92, 92, 72)),
+            ((40, 48, 54), (88, 104, 116)),
+            ((84, 82, 66), (106, 100, 82)),
+        ),
+        soft_m=0.15,
+        ragged_m=0.1,
+    ),
+    "sheeting": GroundKind(
+        (
+            ((196, 194, 188), (212, 210, 204)),
+            ((60, 60, 64), (74, 74, 78)),
+            ((112, 116, 122), (130, 134, 140)),
+            ((146, 88, 70), (164, 106, 86)),
+            ((70, 104, 140), (86, 120, 156)),
+            ((74, 96, 74), (92, 114, 90)),
+        ),
+        soft_m=0.015,
+        ragged_m=0.0,
+        mix_blotch=0.1,
+    ),
+}
+
+# What may be blended into a main ground, by how often the two lie side by side (common practice, no source).
+GRASSES = ("mown_grass", "wild_grass", "dry_grass", "clover")
+EARTHS = ("soil", "mud", "sand", "gravel", "rubble")
+MADE = ("asphalt", "concrete")
+WOODS = ("leaf_litter", "brushwood", "shrubs", "tree_crowns")
+NEIGHBOURS: dict[str, tuple[str, ...]] = {
+    **{kind: (*GRASSES, *GRASSES, "soil", "mud", "sand", "gravel", "leaf_litter", "shrubs") for kind in GRASSES},
+    **{kind: (*EARTHS, *EARTHS, "dry_grass", "wild_grass", "clover", "brushwood", "shrubs", "mud") for kind in EARTHS},
+    **{kind: ("asphalt", "concrete", "gravel", "mown_grass", "soil", "dry_grass") for kind in MADE},
+    **{kind: (*WOODS, "wild_grass", "dry_grass", "soil", "mud", "brushwood") for kind in WOODS},
+    "water": ("mud", "sand", "wild_grass", "soil", "gravel", "brushwood"),
+    "sheeting": ("asphalt", "concrete", "gravel"),
+}

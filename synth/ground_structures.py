@@ -1,0 +1,240 @@
+"""Made things and standing things of a ground: paths, roads, tracks, beds, slabs, roofs, fences, paint, trees, hedges, logs."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+
+
+from synth.ground_kinds import KINDS
+from synth.ground_spec import Joints, Layer, Mask, Waves
+
+if TYPE_CHECKING:
+    from synth.ground_draw import LayerDraw
+
+_PAINT = ((0.78, 0.78, 0.76), (0.62, 0.62, 0.60))
+_YELLOW = ((0.75, 0.52, 0.08), (0.60, 0.42, 0.07))
+
+
+def waves_of(draw: LayerDraw, main: str) -> Waves | None:
+    """Mowing stripes or furrows of the main ground, if it has any."""
+    rng = draw.rng
+    if main == "mown_grass" and rng.random() < 0.35:
+        return Waves(draw.angle(), float(rng.uniform(0.8, 4.0)), float(rng.uniform(0.03, 0.14)), 0.0, float(rng.random()))
+    if main in ("soil", "mud") and rng.random() < 0.25:
+        return Waves(draw.angle(), float(rng.uniform(0.3, 0.9)), float(rng.uniform(0.06, 0.2)), 0.2, 0.2)
+    if main == "dry_grass" and rng.random() < 0.2:
+        return Waves(draw.angle(), float(rng.uniform(0.25, 2.0)), float(rng.uniform(0.04, 0.12)), 0.0, 0.3)
+    return None
+
+
+def made_things(draw: LayerDraw, main: str, first: int) -> list[Layer]:
+    """Layers of one or (on large pictures) several made things; ``first`` is the index that the first of them gets."""
+    rng = draw.rng
+    options = [path, path, road, tracks, tracks, beds, slabs, yard, painted_lines, fence]
+    count = 1 + int(rng.random() < 0.3) + (int(rng.integers(1, 4)) if draw.width_m > 20 else 0)
+    layers: list[Layer] = []
+    for _ in range(count):
+        option = options[int(rng.integers(len(options)))]
+        layers += option(draw, main, first + len(layers))
+    return layers
+
+
+def path(draw: LayerDraw, main: str, first: int) -> list[Layer]:
+    """A path with a wandering edge."""
+    rng = draw.rng
+    kind = str(rng.choice(["gravel", "soil", "asphalt", "concrete", "sand", "mud", "dry_grass"]))
+    half = float(rng.uniform(0.25, 1.4))
+    mask = Mask(
+        "band",
+        at_m=draw.place(),
+        angle=draw.angle(),
+        size_m=(half, 0),
+        bend_m=float(rng.uniform(0.1, 1.5)),
+        bend_scale_m=float(rng.uniform(6, 25)),
+        seed=draw.seed(),
+    )
+    return [draw.layer(kind, mask, opacity=float(rng.uniform(0.7, 1.0)))]
+
+
+def road(draw: LayerDraw, main: str, first: int) -> list[Layer]:
+    """A straight paved road, kerbs and painted lines at times."""
+    rng = draw.rng
+    at, angle, half = draw.place(), draw.angle(), float(rng.uniform(1.2, 3.5))
+    kind = str(rng.choice(["asphalt", "asphalt", "concrete", "gravel"]))
+    layers = [draw.layer(kind, Mask("band", at_m=at, angle=angle, size_m=(half, 0)))]
+    across = (-math.sin(angle), math.cos(angle))
+    if rng.random() < 0.5:
+        kerb = draw.layer("concrete", Mask("band"))
+        for side in (-1, 1):
+            shift = side * (half + 0.08)
+            place = (at[0] + across[0] * shift, at[1] + across[1] * shift)
+            layers.append(_moved(draw, kerb, Mask("band", at_m=place, angle=angle, size_m=(0.08, 0))))
+    if kind != "gravel" and rng.random() < 0.6:
+        shift = float(rng.choice([0.0, half - 0.2, 0.15 - half]))
+        place = (at[0] + across[0] * shift, at[1] + across[1] * shift)
+        layers += _line(draw, place, angle, first + len(layers), dashed=bool(rng.random() < 0.5))
+    return layers
+
+
+def _line(draw: LayerDraw, at: tuple[float, float], angle: float, index: int, dashed: bool) -> list[Layer]:
+    rng = draw.rng
+    colour, other = _PAINT if rng.random() < 0.8 else _YELLOW
+    layers = []
+    within = None
+    if dashed:
+        gaps = Mask("boxes", at_m=at, angle=angle, size_m=(float(rng.uniform(0.5, 1.5)), 4.0), period_m=(float(rng.uniform(3, 5)), 0.0))
+        layers.append(draw.layer("concrete", gaps, drawn=False, soft_m=0.02, ragged_m=0.0))
+        within = index
+    mask = Mask("band", at_m=at, angle=angle, size_m=(float(rng.uniform(0.04, 0.09)), 0))
+    layers.append(
+        draw.layer(
+            "asphalt", mask, colour=colour, other=other, opacity=float(rng.uniform(0.55, 0.95)), within=within,
+            soft_m=0.01, ragged_m=0.02,
+        )
+    )  # fmt: skip
+    return layers
+
+
+def tracks(draw: LayerDraw, main: str, first: int) -> list[Layer]:
+    """Two wheel tracks."""
+    rng = draw.rng
+    kind = str(rng.choice(["soil", "mud", "dry_grass", "gravel", "sand"]))
+    mask = Mask(
+        "tracks",
+        at_m=draw.place(),
+        angle=draw.angle(),
+        size_m=(float(rng.uniform(0.1, 0.35)), float(rng.uniform(1.3, 2.1))),
+        bend_m=float(rng.uniform(0.1, 1.5)),
+        bend_scale_m=float(rng.uniform(8, 30)),
+        seed=draw.seed(),
+    )
+    return [draw.layer(kind, mask, opacity=float(rng.uniform(0.3, 0.95)), soft_m=float(rng.uniform(0.04, 0.2)), ragged_m=0.15)]
+
+
+def beds(draw: LayerDraw, main: str, first: int) -> list[Layer]:
+    """Rectangular beds in rows, edged, with paths between."""
+    rng = draw.rng
+    at, angle = draw.place(), draw.angle()
+    half = (float(rng.uniform(0.4, 2.0)), float(rng.uniform(0.3, 1.2)))
+    gap = float(rng.uniform(0.3, 1.0))
+    period = (2 * half[0] + gap, 2 * half[1] + gap)
+    region = Mask("boxes", at_m=at, angle=angle, size_m=(float(rng.uniform(2, 8)), float(rng.uniform(2, 6))))
+    layers = [draw.layer(str(rng.choice(["soil", "gravel", "mown_grass", "leaf_litter", "concrete"])), region)]
+    rim = float(rng.uniform(0.03, 0.12))
+    edge = draw.layer(str(rng.choice(["concrete", "concrete", "sheeting", "soil"])), _boxes(at, angle, (half[0] + rim, half[1] + rim), period), within=first)
+    fill = str(rng.choice(["soil", "mud", "clover", "shrubs", "water", "leaf_litter", "wild_grass"]))
+    layers.append(edge)
+    layers.append(draw.layer(fill, _boxes(at, angle, half, period), within=first, soft_m=0.02, ragged_m=0.02 if fill == "water" else 0.1))
+    if rng.random() < 0.6:
+        crop = draw.layer(
+            str(rng.choice(["shrubs", "clover", "wild_grass"])),
+            Mask("crowns", size_m=(0.08, 0.3), period_m=(float(rng.uniform(0.3, 0.7)), 0), level=float(rng.uniform(0.3, 0.9)), seed=draw.seed(), bend_m=0.06, bend_scale_m=0.4),
+            within=first + 2, ragged_m=0.1,
+        )  # fmt: skip
+        layers.append(crop)
+    return layers
+
+
+def _boxes(at: tuple[float, float], angle: float, half: tuple[float, float], period: tuple[float, float]) -> Mask:
+    return Mask("boxes", at_m=at, angle=angle, size_m=half, period_m=period)
+
+
+def slabs(draw: LayerDraw, main: str, first: int) -> list[Layer]:
+    """A paved area of slabs or bricks."""
+    rng = draw.rng
+    angle = draw.angle()
+    size = float(rng.choice([0.12, 0.3, 0.4, 0.5, 0.6, 1.0, 2.0]))
+    joints = Joints(angle, (size, size * float(rng.choice([0.5, 1.0, 1.0, 2.0]))), float(rng.uniform(0.008, 0.03)), float(rng.uniform(0.15, 0.5)))
+    region = Mask("boxes", at_m=draw.place(), angle=angle, size_m=(float(rng.uniform(1, 8)), float(rng.uniform(1, 6))))
+    return [draw.layer("concrete", region, joints=joints)]
+
+
+def yard(draw: LayerDraw, main: str, first: int) -> list[Layer]:
+    """A flat rectangle: sheeting, a low roof, a sand court."""
+    rng = draw.rng
+    kind = str(rng.choice(["sheeting", "sheeting", "sand", "asphalt", "concrete", "gravel"]))
+    height_m = float(rng.uniform(1.5, 3.5)) if kind == "sheeting" and rng.random() < 0.6 else 0.0
+    half = (float(rng.uniform(0.8, 5)), float(rng.uniform(0.8, 4)))
+    mask = Mask("boxes", at_m=draw.place(), angle=draw.angle(), size_m=half)
+    return [draw.layer(kind, mask, height_m=height_m, soft_m=0.02, ragged_m=0.0 if height_m else 0.03)]
+
+
+def painted_lines(draw: LayerDraw, main: str, first: int) -> list[Layer]:
+    """Lines of a pitch, a car park or old markings."""
+    rng = draw.rng
+    at, angle = draw.place(), draw.angle()
+    layers = _line(draw, at, angle, first, dashed=False)
+    if rng.random() < 0.6:
+        layers += _line(draw, draw.place(), angle + math.pi / 2, first + len(layers), dashed=False)
+    return layers
+
+
+def fence(draw: LayerDraw, main: str, first: int) -> list[Layer]:
+    """A fence or wall seen from above with its shadow beside it."""
+    rng = draw.rng
+    at, angle = draw.place(), draw.angle()
+    kind = str(rng.choice(["concrete", "sheeting", "soil"]))
+    half = float(rng.uniform(0.02, 0.12))
+    across = (-math.sin(angle), math.cos(angle))
+    shift = float(rng.choice([-1, 1])) * (half + float(rng.uniform(0.1, 0.8)))
+    shadow = draw.layer(
+        "asphalt",
+        Mask("band", at_m=(at[0] + across[0] * shift, at[1] + across[1] * shift), angle=angle, size_m=(half + 0.1, 0)),
+        colour=(0.012, 0.012, 0.014), other=(0.012, 0.012, 0.014), opacity=float(rng.uniform(0.3, 0.7)), soft_m=0.05,
+    )  # fmt: skip
+    return [shadow, draw.layer(kind, Mask("band", at_m=at, angle=angle, size_m=(half, 0)), soft_m=0.015, ragged_m=0.0)]
+
+
+def standing_things(draw: LayerDraw, main: str) -> list[Layer]:
+    """Trees, shrubs, logs, stones, and shade from trees outside the picture."""
+    rng, settings = draw.rng, draw.settings
+    layers: list[Layer] = []
+    if rng.random() < (0.25 if main in ("brushwood", "leaf_litter", "wild_grass", "soil") else 0.06):
+        layers.append(_logs(draw))
+    if rng.random() < settings.trees:
+        kind = "tree_crowns" if rng.random() < 0.5 else "shrubs"
+        layers.append(_crowns(draw, kind, drawn=True))
+    if rng.random() < settings.tree_shade:
+        layers.append(_crowns(draw, "tree_crowns", drawn=False))
+    return layers
+
+
+def _logs(draw: LayerDraw) -> Layer:
+    rng = draw.rng
+    half = float(rng.uniform(0.3, 2.0))
+    mask = Mask(
+        "sticks",
+        size_m=(half, float(rng.uniform(0.05, 0.2))),
+        period_m=(float(rng.uniform(2, 5)) * half, 0),
+        level=float(rng.uniform(0.2, 0.7)),
+        seed=draw.seed(),
+        bend_m=0.04,
+        bend_scale_m=0.7,
+    )
+    return draw.layer("brushwood", mask, height_m=0.2, soft_m=0.015, ragged_m=0.01, mix_shift=float(rng.normal(0.3, 0.3)))
+
+
+def _crowns(draw: LayerDraw, kind: str, drawn: bool) -> Layer:
+    rng = draw.rng
+    low, high = (1.2, 4.5) if kind == "tree_crowns" else (0.3, 1.4)
+    largest = float(rng.uniform(low * 1.3, high))
+    known = KINDS[kind].height_m
+    mask = Mask(
+        "crowns",
+        at_m=draw.place(),
+        size_m=(max(low, largest * 0.4), largest),
+        period_m=(largest * float(rng.uniform(2.2, 7)), 0),
+        level=float(rng.uniform(0.25, 1.0)),
+        seed=draw.seed(),
+        bend_m=0.22 * largest,
+        bend_scale_m=1.1 * largest,
+    )
+    return draw.layer(kind, mask, drawn=drawn, height_m=float(rng.uniform(*known)))
+
+
+def _moved(draw: LayerDraw, layer: Layer, mask: Mask) -> Layer:
+    return Layer(**{**vars(layer), "mask": mask, "offset_px": (int(draw.rng.integers(512)), int(draw.rng.integers(512)))})
+
+

@@ -1,0 +1,201 @@
+"""Drawing on a torus: square tiles [n, n] whose edges meet, so that ground can be laid out of them without seams.
+
+Everything here is plain numpy, runs once per tile, and takes all chance from the generator handed in.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float32]
+
+# Direction to the light in which relief is drawn: up and left, (x right, y down).
+LIGHT_XY = (-math.sqrt(0.5), -math.sqrt(0.5))
+
+
+def _frequencies(n: int) -> Array:
+    f = np.fft.fftfreq(n).astype(np.float32)
+    return np.hypot(f[:, None], f[None, : n // 2 + 1])
+
+
+def noise(
+    rng: np.random.Generator, n: int, slope: float, longest_px: float = 1e9, shortest_px: float = 0.0
+) -> Array:
+    """Random field of mean 0 and standard deviation 1 with amplitude ~ f^-slope between two wavelengths [px]."""
+    f = _frequencies(n)
+    f[0, 0] = 1.0
+    amplitude = f**-slope
+    amplitude[f < 1 / longest_px] *= (f[f < 1 / longest_px] * longest_px) ** 2
+    if shortest_px > 0:
+        amplitude *= np.exp(-((f * shortest_px * 0.5) ** 2))
+    amplitude[0, 0] = 0.0
+    # np.abs(f[:, n // 2]) counts 0.5 for both halves; good enough for a random field.
+    field = np.fft.irfft2(np.fft.rfft2(rng.standard_normal((n, n)).astype(np.float32)) * amplitude, s=(n, n))
+    return standard(field)
+
+
+def standard(field: NDArray[np.floating]) -> Array:
+    """Shifted and scaled to mean 0 and standard deviation 1."""
+    field = field - field.mean()
+    return (field / max(float(field.std()), 1e-9)).astype(np.float32)
+
+
+def blur(field: Array, sigma_px: float) -> Array:
+    """Gaussian blur around the torus."""
+    f = _frequencies(len(field))
+    return np.fft.irfft2(
+        np.fft.rfft2(field) * np.exp(-2 * (math.pi * sigma_px * f) ** 2), s=field.shape
+    ).astype(np.float32)
+
+
+def relief(height_px: Array) -> Array:
+    """Brightness change of a matt surface of that height (in pixels) under light from LIGHT_XY at 45 deg."""
+    dx = (np.roll(height_px, -1, 1) - np.roll(height_px, 1, 1)) * 0.5
+    dy = (np.roll(height_px, -1, 0) - np.roll(height_px, 1, 0)) * 0.5
+    lit = (1 - dx * LIGHT_XY[0] - dy * LIGHT_XY[1]) / np.sqrt(1 + dx * dx + dy * dy)
+    return np.maximum(lit, 0.0) - 1
+
+
+def cast_shadow(height_px: Array, steps: int) -> Array:
+    """1 where another part of the surface up to ``steps`` pixels towards LIGHT_XY (at 45 deg) hides the light, else 0."""
+    hidden = np.zeros_like(height_px, dtype=bool)
+    for k in range(1, steps + 1):
+        shift = round(k * math.sqrt(0.5))
+        if shift:
+            hidden |= np.roll(height_px, (shift, shift), (0, 1)) > height_px + k
+    return hidden.astype(np.float32)
+
+
+def strokes(
+    rng: np.random.Generator,
+    n: int,
+    count: int,
+    length_px: tuple[float, float],
+    width_px: tuple[float, float],
+    *,
+    bend: float = 0.3,
+    direction: float | None = None,
+    spread: float = 0.5,
+    oversample: int = 2,
+) -> tuple[Array, Array, Array]:
+    """Bent strokes laid one over another (grass, straw, twigs): three fields [n, n].
+
+    Returns cover (0..1), the random shade 0..1 of the stroke on top, and its height across (0 at the rim, 1 in the middle
+    of the stroke). ``direction`` [rad] with a Gaussian ``spread`` aligns the strokes; None leaves them at any angle.
+    """
+    m = n * oversample
+    length = rng.uniform(*length_px, count) * oversample
+    width = np.maximum(rng.uniform(*width_px, count) * oversample, 1.0)
+    angle = rng.uniform(0, 2 * math.pi, count) if direction is None else rng.normal(direction, spread, count)
+    turn = rng.normal(0, bend, count)
+    along = np.linspace(-0.5, 0.5, max(2, math.ceil(float(length.max()) / 0.7)))
+    across = np.linspace(-0.5, 0.5, max(1, math.ceil(float(width.max()) / 0.7)))
+    s, t = (grid.ravel() for grid in np.meshgrid(along, across, indexing="ij"))
+    x0, y0 = rng.uniform(0, m, (2, count))
+    shade = rng.random(count)
+    cover, value, ridge = (np.zeros(m * m, np.float32) for _ in range(3))
+    block = max(1, 2_000_000 // len(s))
+    for start in range(0, count, block):
+        k = slice(start, start + block)
+        heading = angle[k, None] + turn[k, None] * s * 2
+        taper = 1 - 0.6 * np.abs(s) * 2
+        dx, dy = np.cos(heading), np.sin(heading)
+        x = x0[k, None] + s * length[k, None] * dx - t * width[k, None] * taper * dy
+        y = y0[k, None] + s * length[k, None] * dy + t * width[k, None] * taper * dx
+        place = (np.floor(y).astype(np.int64) % m) * m + np.floor(x).astype(np.int64) % m
+        flat = place.ravel()
+        cover[flat] = 1
+        value[flat] = np.repeat(shade[k], len(s))
+        ridge[flat] = np.tile(1 - np.abs(t) * 2, place.shape[0])
+    return tuple(shrink(layer.reshape(m, m), oversample) for layer in (cover, value, ridge))  # type: ignore[return-value]
+
+
+def domes(
+    rng: np.random.Generator,
+    n: int,
+    count: int,
+    radius_px: tuple[float, float],
+    *,
+    flatten: float = 0.6,
+    power: float = 2.0,
+    oversample: int = 2,
+    at: Array | None = None,
+) -> tuple[Array, Array, Array]:
+    """Rounded bodies laid one over another (stones, leaves, clumps): three fields [n, n].
+
+    Returns cover (0..1), the random shade 0..1 of the body on top, and its height above the ground in pixels. Radii are
+    drawn with density ~ r^-power; ``flatten`` is the least ratio of the two axes; ``at`` weights where bodies may lie.
+    """
+    m = n * oversample
+    low, high = radius_px
+    q = rng.random(count)
+    e = 1 - power
+    radius = (low**e + q * (high**e - low**e)) ** (1 / e) if abs(e) > 1e-6 else low * (high / low) ** q
+    radius = radius * oversample
+    ratio, angle = rng.uniform(flatten, 1, count), rng.uniform(0, math.pi, count)
+    x0, y0 = _places(rng, m, count, at)
+    shade = rng.random(count)
+    cover, value, height = (np.zeros(m * m, np.float32) for _ in range(3))
+    order = np.argsort(radius)[::-1]
+    for group in np.array_split(order, min(12, count)):
+        reach = math.ceil(float(radius[group].max()))
+        offset = np.arange(-reach, reach + 1)
+        oy, ox = (grid.ravel() for grid in np.meshgrid(offset, offset, indexing="ij"))
+        block = max(1, 2_000_000 // len(ox))
+        for start in range(0, len(group), block):
+            k = group[start : start + block]
+            c, s = np.cos(angle[k, None]), np.sin(angle[k, None])
+            fx, fy = ox - (x0[k, None] % 1) + 0.5, oy - (y0[k, None] % 1) + 0.5
+            u, v = (c * fx + s * fy) / radius[k, None], (c * fy - s * fx) / (radius[k, None] * ratio[k, None])
+            inside = 1 - u * u - v * v
+            place = ((np.floor(y0[k, None]) + oy) % m * m + (np.floor(x0[k, None]) + ox) % m).astype(np.int64)
+            on = inside > 0
+            flat = place[on]
+            cover[flat] = 1
+            value[flat] = np.broadcast_to(shade[k, None], on.shape)[on]
+            height[flat] = (np.sqrt(np.maximum(inside, 0)) * radius[k, None] * ratio[k, None])[on] / oversample
+    return tuple(shrink(layer.reshape(m, m), oversample) for layer in (cover, value, height))  # type: ignore[return-value]
+
+
+def _places(rng: np.random.Generator, m: int, count: int, at: Array | None) -> tuple[Array, Array]:
+    if at is None:
+        return rng.uniform(0, m, count), rng.uniform(0, m, count)
+    weight = np.maximum(at.ravel(), 0).astype(np.float64)
+    cell = rng.choice(at.size, count, p=weight / weight.sum())
+    step = m / len(at)
+    y, x = np.divmod(cell, len(at))
+    return (x + rng.random(count)) * step, (y + rng.random(count)) * step
+
+
+def shrink(field: Array, factor: int) -> Array:
+    """Mean over squares of ``factor`` pixels."""
+    n = len(field) // factor
+    return field.reshape(n, factor, n, factor).mean((1, 3), dtype=np.float32)
+
+
+def cells(rng: np.random.Generator, n: int, size_px: float, jitter: float = 0.8) -> tuple[Array, Array]:
+    """Irregular cells (cracked mud, cobbles): distance [px] to the nearest border between two cells, and a shade 0..1 per cell."""
+    per_side = max(2, round(n / size_px))
+    step = n / per_side
+    gy, gx = np.meshgrid(np.arange(per_side), np.arange(per_side), indexing="ij")
+    cx = (gx + 0.5 + jitter * rng.uniform(-0.5, 0.5, gx.shape)) * step
+    cy = (gy + 0.5 + jitter * rng.uniform(-0.5, 0.5, gx.shape)) * step
+    shade = rng.random(gx.shape)
+    y, x = np.meshgrid(np.arange(n) + 0.5, np.arange(n) + 0.5, indexing="ij")
+    iy, ix = (y / step).astype(np.int64), (x / step).astype(np.int64)
+    first = np.full((n, n), np.inf)
+    second, tone = first.copy(), np.zeros((n, n))
+    for dy in range(-2, 3):
+        for dx in range(-2, 3):
+            jy, jx = (iy + dy) % per_side, (ix + dx) % per_side
+            ex = (x - cx[jy, jx] + n / 2) % n - n / 2
+            ey = (y - cy[jy, jx] + n / 2) % n - n / 2
+            distance = np.hypot(ex, ey)
+            nearer = distance < first
+            second = np.where(nearer, first, np.minimum(second, distance))
+            tone = np.where(nearer, shade[jy, jx], tone)
+            first = np.where(nearer, distance, first)
+    return ((second - first) * 0.5).astype(np.float32), tone.astype(np.float32)
