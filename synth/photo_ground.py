@@ -1,0 +1,276 @@
+"""Photographs as ground: a folder of them becomes a bank of real ground at the mission's scale.
+
+Pieces are taken at any place, turned, mirrored, slightly enlarged and relit. Where a photograph is smaller than the picture
+asked for it continues as its mirror image, and a second piece is blended in so that the symmetry does not show.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import torch
+import torch.nn.functional as F
+from numpy.typing import NDArray
+from PIL import Image
+
+from mission.errors import InputError
+from mission.photographs import GroundScale, list_photographs, load_photograph, photograph_size_px, scale_or_reason
+from synth.ground_fields import Nodes, noise_field
+from synth.photo_look import PhotographLook, estimate_look
+from synth.tone import linear_from_pixels
+
+# A photograph coarser than the mission by more than this cannot show what the mission's camera would.
+COARSEST = 1.3
+# Room for the bank [bytes]; beyond it each photograph gives only a part of itself.
+MOST_BYTES = 600_000_000
+_LEAST_SIDE_PX = 256
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Where a piece comes from: picture pixel (x, y) about its middle -> ``matrix`` @ (x, y) + ``middle_px`` in the photograph."""
+
+    photograph: int
+    middle_px: tuple[float, float]
+    matrix: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
+class PhotoGroundSpec:
+    """One ground made of photographs. ``gain`` relights it; ``pieces`` has one or two entries, mixed by a field of ``seed``."""
+
+    pieces: tuple[Piece, ...]
+    gain: tuple[float, float, float]
+    seed: int
+    size_px: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class PhotoLayer:
+    """``linear`` [B, 3, h, w] the photographs in linear light; ``shade`` [B, 1, h, w] share of full light that an object laid
+    there would get (0.25..1: it is darker in the shade of a tree); ``looks`` what drawn things must match, gains included."""
+
+    linear: torch.Tensor
+    shade: torch.Tensor
+    looks: tuple[PhotographLook, ...]
+
+
+@dataclass(frozen=True)
+class BankedPhotograph:
+    """A photograph, or a part of one, at the mission's scale."""
+
+    name: str
+    pixels: NDArray[np.uint8]
+    look: PhotographLook
+    scale: GroundScale
+
+
+class GroundBank:
+    """Real ground at ``gsd_m`` metres a pixel, kept as uint8 on the CPU."""
+
+    def __init__(self, photographs: Sequence[BankedPhotograph], gsd_m: float, enlarge: tuple[float, float]) -> None:
+        self.photographs = tuple(photographs)
+        self.gsd_m = gsd_m
+        self.enlarge = enlarge
+
+    @classmethod
+    def from_folder(
+        cls,
+        folder: str | Path,
+        gsd_m: float | None = None,
+        *,
+        mission_gsd_m: float,
+        enlarge: tuple[float, float] = (0.8, 1.25),
+        on_progress: Callable[[int, int], None] | None = None,
+    ) -> GroundBank:
+        """Read every photograph of ``folder``. ``gsd_m`` is their scale where it is known; else ``ground.yaml`` in the folder
+        or the camera's own record says it.
+
+        InputError where a scale is unknown, where a photograph is too coarse or too small, or cannot be read.
+        """
+        paths = list_photographs(folder)
+        scales = [_checked_scale(path, gsd_m, mission_gsd_m) for path in paths]
+        sizes = [photograph_size_px(path) for path in paths]
+        shares = [(scale.gsd_m / mission_gsd_m) ** 2 for scale in scales]
+        need = sum(3 * w * h * share for (w, h), share in zip(sizes, shares, strict=True))
+        keep = min(1.0, math.sqrt(MOST_BYTES / need))
+        banked = []
+        for i, (path, scale) in enumerate(zip(paths, scales, strict=True)):
+            pixels = _at_scale(load_photograph(path), scale.gsd_m / mission_gsd_m, keep, i)
+            if min(pixels.shape[:2]) < _LEAST_SIDE_PX:
+                raise InputError(
+                    f"The photograph {path} must be at least {_LEAST_SIDE_PX} px wide and high at the mission's scale."
+                    f" Got {pixels.shape[1]} x {pixels.shape[0]} instead."
+                )
+            banked.append(BankedPhotograph(path.name, pixels, estimate_look(pixels), scale))
+            if on_progress:
+                on_progress(i + 1, len(paths))
+        return cls(banked, mission_gsd_m, enlarge)
+
+    @property
+    def hectares(self) -> float:
+        """Ground that the bank holds; overlap between photographs is counted more than once."""
+        return sum(p.pixels.shape[0] * p.pixels.shape[1] for p in self.photographs) * self.gsd_m**2 / 1e4
+
+    def sample(
+        self, rng: np.random.Generator, height_px: int, width_px: int, gsd_m: float | None = None
+    ) -> PhotoGroundSpec:
+        """Draw one ground for a picture of that size. ``gsd_m`` other than the bank's scales the pieces."""
+        zoom = self.gsd_m / (gsd_m or self.gsd_m)
+        first, fits = self._piece(rng, height_px, width_px, zoom)
+        pieces = [first]
+        if not fits:
+            pieces.append(self._piece(rng, height_px, width_px, zoom)[0])
+        brightness = np.exp(rng.normal(0, 0.2))
+        tint = np.exp(rng.normal(0, 0.04, 3))
+        red, green, blue = (float(brightness * t) for t in tint)
+        return PhotoGroundSpec(tuple(pieces), (red, green, blue), int(rng.integers(1000003)), (height_px, width_px))
+
+    def _piece(self, rng: np.random.Generator, height_px: int, width_px: int, zoom: float) -> tuple[Piece, bool]:
+        areas = np.array([p.pixels.shape[0] * p.pixels.shape[1] for p in self.photographs], dtype=float)
+        which = int(rng.choice(len(areas), p=areas / areas.sum()))
+        height, width = self.photographs[which].pixels.shape[:2]
+        if rng.random() < 0.5:  # quarter turns keep every pixel as it was
+            angle, scale = float(rng.integers(4)) * math.pi / 2, zoom
+        else:
+            angle = float(rng.uniform(0, 2 * math.pi))
+            scale = zoom * math.exp(rng.uniform(math.log(self.enlarge[0]), math.log(self.enlarge[1])))
+        mirror = -1.0 if rng.random() < 0.5 else 1.0
+        c, s = math.cos(angle) / scale, math.sin(angle) / scale
+        matrix = (c * mirror, -s, s * mirror, c)
+        reach_x = (abs(matrix[0]) * width_px + abs(matrix[1]) * height_px) / 2 + 1
+        reach_y = (abs(matrix[2]) * width_px + abs(matrix[3]) * height_px) / 2 + 1
+        fits = 2 * reach_x <= width and 2 * reach_y <= height
+        x = float(rng.uniform(reach_x, width - reach_x)) if 2 * reach_x < width else float(rng.uniform(0, width))
+        y = float(rng.uniform(reach_y, height - reach_y)) if 2 * reach_y < height else float(rng.uniform(0, height))
+        if scale == 1.0 and angle % (math.pi / 2) == 0:  # pixel on pixel
+            x = round(x) + (0.5 if (width_px if abs(c) > 0.5 else height_px) % 2 else 0.0)
+            y = round(y) + (0.5 if (height_px if abs(c) > 0.5 else width_px) % 2 else 0.0)
+        return Piece(which, (x, y), matrix), fits
+
+    def backgrounds(self, spec: PhotoGroundSpec) -> str:
+        """Name of the photograph that most of a ground comes from (the cluster that its frames share)."""
+        return self.photographs[spec.pieces[0].photograph].name
+
+    def paint(
+        self,
+        specs: Sequence[PhotoGroundSpec],
+        device: torch.device | str = "cpu",
+        window: tuple[int, int, int, int] | None = None,
+    ) -> PhotoLayer:
+        """Grounds of one size, or only the ``window`` (y0, x0, h, w) of each."""
+        where = torch.device(device)
+        images, shades, looks = [], [], []
+        for spec in specs:
+            place = window or (0, 0, *spec.size_px)
+            image = self._cut(spec.pieces[0], spec.size_px, place, where)
+            first = self.photographs[spec.pieces[0].photograph].look
+            if len(spec.pieces) > 1:
+                image = self._mixed(image, spec, place, where)
+            gain = torch.tensor(spec.gain, device=where).view(3, 1, 1)
+            shades.append(_local_light(image, first))
+            images.append(image.mul_(gain))
+            red, green, blue = (w * g for w, g in zip(first.white, spec.gain, strict=True))
+            looks.append(replace(first, white=(red, green, blue)))
+        return PhotoLayer(torch.stack(images), torch.stack(shades), tuple(looks))
+
+    def _mixed(
+        self, image: torch.Tensor, spec: PhotoGroundSpec, window: tuple[int, int, int, int], device: torch.device
+    ) -> torch.Tensor:
+        one, two = (self.photographs[piece.photograph].look for piece in spec.pieces)
+        other = self._cut(spec.pieces[1], spec.size_px, window, device)
+        match = [min(max(a / b, 0.3), 3.0) for a, b in zip(one.white, two.white, strict=True)]
+        other *= torch.tensor(match, device=device).view(3, 1, 1)
+        nodes = Nodes(window, device)
+        x, y = nodes.x.view(1, 1, -1).expand(1, *nodes.count), nodes.y.view(1, -1, 1).expand(1, *nodes.count)
+        scale, seed = (torch.tensor([v], dtype=torch.float64, device=device) for v in (900.0, float(spec.seed)))
+        share = nodes.enlarge(noise_field(x, y, scale, seed)[None])[0].mul_(6).add_(0.5).clamp_(0, 1)
+        return image.lerp_(other, share)
+
+    def _cut(
+        self, piece: Piece, size_px: tuple[int, int], window: tuple[int, int, int, int], device: torch.device
+    ) -> torch.Tensor:
+        """Linear [3, h, w] of one piece in a window."""
+        pixels = self.photographs[piece.photograph].pixels
+        y0, x0, h, w = window
+        a, b, c, d = piece.matrix
+        exact = all(abs(abs(v) - round(abs(v))) < 1e-9 for v in piece.matrix)
+        x = np.arange(x0, x0 + w) + 0.5 - size_px[1] / 2
+        y = np.arange(y0, y0 + h) + 0.5 - size_px[0] / 2
+        if exact:
+            return linear_from_pixels(torch.from_numpy(_exact(pixels, piece, x, y)).to(device))
+        # Photograph coordinates of the window's corners bound what must be read.
+        cx, cy = np.array([x[0], x[-1], x[0], x[-1]]), np.array([y[0], y[0], y[-1], y[-1]])
+        px, py = a * cx + b * cy + piece.middle_px[0], c * cx + d * cy + piece.middle_px[1]
+        left, top = math.floor(px.min()) - 2, math.floor(py.min()) - 2
+        right, bottom = math.ceil(px.max()) + 2, math.ceil(py.max()) + 2
+        rows = _mirrored(np.arange(top, bottom), pixels.shape[0])
+        columns = _mirrored(np.arange(left, right), pixels.shape[1])
+        part = torch.from_numpy(pixels[rows[:, None], columns]).to(device).permute(2, 0, 1)[None].float()
+        tx = torch.from_numpy(x.astype(np.float32)).to(device)
+        ty = torch.from_numpy(y.astype(np.float32)).to(device).view(-1, 1)
+        u = (tx * a + ty * b + (piece.middle_px[0] - left)) * (2 / (right - left)) - 1
+        v = (tx * c + ty * d + (piece.middle_px[1] - top)) * (2 / (bottom - top)) - 1
+        cut = F.grid_sample(part, torch.stack([u, v], -1)[None], mode="bilinear", align_corners=False)[0]
+        return linear_from_pixels(cut.add_(0.5).to(torch.uint8))
+
+
+def _checked_scale(path: Path, gsd_m: float | None, mission_gsd_m: float) -> GroundScale:
+    scale = scale_or_reason(path, gsd_m=gsd_m)
+    if not isinstance(scale, GroundScale):
+        raise InputError(
+            f"The scale of the photograph {path} must be given (as an option or in a ground.yaml beside it) because {scale}."
+            " Got none instead."
+        )
+    if scale.gsd_m > COARSEST * mission_gsd_m:
+        raise InputError(
+            f"The photograph {path} must show at least one pixel each {COARSEST * mission_gsd_m * 100:.2g} cm to serve this"
+            f" mission as ground. Got one each {scale.gsd_m * 100:.3g} cm ({scale.source}) instead."
+        )
+    return scale
+
+
+def _at_scale(pixels: NDArray[np.uint8], factor: float, keep: float, number: int) -> NDArray[np.uint8]:
+    """A photograph (or the share ``keep`` of each side, placed by its number) enlarged by ``factor``."""
+    if keep < 1:
+        rng = np.random.default_rng(number)
+        height, width = (max(min(_LEAST_SIDE_PX * 4, side), round(side * keep)) for side in pixels.shape[:2])
+        y, x = (int(rng.integers(0, a - b + 1)) for a, b in zip(pixels.shape[:2], (height, width), strict=True))
+        pixels = pixels[y : y + height, x : x + width]
+    if abs(factor - 1) < 0.02:
+        return np.ascontiguousarray(pixels)
+    size = (round(pixels.shape[1] * factor), round(pixels.shape[0] * factor))
+    return np.asarray(Image.fromarray(pixels).resize(size, Image.Resampling.BICUBIC))
+
+
+def _mirrored(index: np.ndarray, size: int) -> np.ndarray:
+    """Indices beyond a photograph's border run back into it."""
+    folded = index % (2 * size)
+    return np.where(folded < size, folded, 2 * size - 1 - folded)
+
+
+def _exact(pixels: NDArray[np.uint8], piece: Piece, x: np.ndarray, y: np.ndarray) -> NDArray[np.uint8]:
+    """Pixels [3, h, w] of a piece that is only turned by quarters and mirrored."""
+    a, b, c, d = (round(v) for v in piece.matrix)
+    if a:  # picture x runs along photograph x
+        columns = np.floor(a * x + piece.middle_px[0]).astype(np.int64)
+        rows = np.floor(d * y + piece.middle_px[1]).astype(np.int64)
+        cut = pixels[_mirrored(rows, pixels.shape[0])[:, None], _mirrored(columns, pixels.shape[1])]
+        return np.ascontiguousarray(cut.transpose(2, 0, 1))
+    columns = np.floor(b * y + piece.middle_px[0]).astype(np.int64)
+    rows = np.floor(c * x + piece.middle_px[1]).astype(np.int64)
+    cut = pixels[_mirrored(rows, pixels.shape[0])[:, None], _mirrored(columns, pixels.shape[1])]
+    return np.ascontiguousarray(cut.transpose(2, 1, 0))
+
+
+def _local_light(linear: torch.Tensor, look: PhotographLook) -> torch.Tensor:
+    """Share of full light [1, h, w], from how dark the surroundings (about 30 px) are against the whole photograph."""
+    luminance = (linear[0] * 0.2126 + linear[1] * 0.7152 + linear[2] * 0.0722)[None, None]
+    h, w = luminance.shape[-2:]
+    bright = F.avg_pool2d(F.max_pool2d(F.avg_pool2d(luminance, 2, ceil_mode=True), 4, ceil_mode=True), 4, ceil_mode=True)
+    share = (bright / max(look.lit_level, 1e-4)).sub_(0.2).mul_(1 / 0.5).clamp_(0, 1).mul_(0.75).add_(0.25)
+    return F.interpolate(share, size=(h, w), mode="bilinear", align_corners=False)[0]

@@ -1,0 +1,103 @@
+"""What a photograph tells of the light and the camera that took it, so that what is drawn into it looks as if it had been there.
+
+Estimates, not measurements: good enough that a drawn panel is not the brightest, sharpest or cleanest thing in the picture.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.tone import LUMA, linear_from_srgb
+
+# Mean reflectance of ground seen from the air: grass 0.05-0.1 in the visible, soil 0.1-0.2 (common practice, no source).
+_MEAN_REFLECTANCE = 0.13
+_PATCH = 64
+
+
+@dataclass(frozen=True)
+class PhotographLook:
+    """``white`` linear RGB that a sunlit white board would have; ``blur_sigma_px`` Gaussian equivalent of its softness;
+    ``noise`` standard deviation of luma, encoded 0..1; ``lit_level`` median linear luminance of the whole photograph."""
+
+    white: tuple[float, float, float]
+    blur_sigma_px: float
+    noise: float
+    lit_level: float
+
+
+def estimate_look(photograph: NDArray[np.uint8]) -> PhotographLook:
+    """Look of one photograph uint8 [H, W, 3] at the scale it is used at."""
+    patches = _patches(photograph)
+    linear = linear_from_srgb(patches.reshape(-1, 3).astype(np.float32) / 255)
+    luminance = linear @ np.array([0.2126, 0.7152, 0.0722])
+    level = float(np.clip(luminance.mean() / _MEAN_REFLECTANCE, 0.05, 1.2))
+    brightest = float(np.percentile(luminance, 99.8))
+    # A white thing in the picture is the better gauge; without one the mean of the ground must do.
+    level = min(max(level, brightest * 0.8), 1.1)
+    luma = patches.astype(np.float32) / 255 @ np.array(LUMA, np.float32)
+    return PhotographLook(
+        white=_white(linear, luminance, level),
+        blur_sigma_px=estimate_blur_px(luma),
+        noise=estimate_noise(luma),
+        lit_level=float(np.median(luminance)),
+    )
+
+
+def _patches(photograph: NDArray[np.uint8], most: int = 160) -> NDArray[np.uint8]:
+    """Up to ``most`` squares [n, 64, 64, 3] spread evenly over the photograph, empty (black or white) rims left out."""
+    height, width = photograph.shape[:2]
+    size = min(_PATCH, height, width)
+    rows = max(1, round(math.sqrt(most * height / width)))
+    ys = np.linspace(0, height - size, rows).astype(int)
+    xs = np.linspace(0, width - size, max(1, most // rows)).astype(int)
+    squares = np.stack([photograph[y : y + size, x : x + size] for y in ys for x in xs])
+    full = ((squares.max((1, 2, 3)) > 4) & (squares.min((1, 2, 3)) < 251)) & (squares.std((1, 2)).max(1) > 0.3)
+    return squares[full] if full.any() else squares
+
+
+def _white(linear: np.ndarray, luminance: np.ndarray, level: float) -> tuple[float, float, float]:
+    # The brightest unclipped pixels are the least coloured ones; half of their cast is taken for the light's.
+    bright = linear[(luminance >= np.percentile(luminance, 99)) & (linear.max(1) < 0.98)]
+    if len(bright) < 20:
+        return (level, level, level)
+    cast = bright.mean(0) / max(float(bright.mean()), 1e-6)
+    red, green, blue = (float(level * np.clip(c, 0.6, 1.6) ** 0.4) for c in cast)
+    return (red, green, blue)
+
+
+def estimate_noise(luma: np.ndarray) -> float:
+    """Noise of squares [n, s, s]: median absolute value of diagonal differences in the smoothest tenth of them."""
+    diagonal = (luma[:, :-1:2, :-1:2] - luma[:, 1::2, :-1:2] - luma[:, :-1:2, 1::2] + luma[:, 1::2, 1::2]) / 2
+    deviation = np.median(np.abs(diagonal), axis=(1, 2)) / 0.6745
+    return float(np.clip(np.percentile(deviation, 10), 0.0005, 0.05))
+
+
+def estimate_blur_px(luma: np.ndarray) -> float:
+    """Gaussian sigma [px] by which squares [n, s, s] are softer than a natural 1/f^2 power spectrum.
+
+    Fits log power = a - 2 (2 pi sigma f)^2 / 2 - b log f over middle frequencies, the slope bounded to what nature shows
+    (power ~ f^-2 to f^-3: Field, JOSA A 4, 1987; from memory), on the sharper half of the squares.
+    """
+    size = luma.shape[1]
+    window = np.hanning(size)[:, None] * np.hanning(size)
+    power = np.abs(np.fft.rfft2((luma - luma.mean((1, 2), keepdims=True)) * window)) ** 2
+    f = np.hypot(np.fft.fftfreq(size)[:, None], np.fft.rfftfreq(size))
+    fine = power[:, (f > 0.2) & (f < 0.4)].sum(1) / np.maximum(power[:, (f > 0.04) & (f < 0.2)].sum(1), 1e-12)
+    sharp = power[fine >= np.median(fine)].mean(0)
+    edges = np.linspace(0.06, 0.42, 19)
+    middle = (edges[1:] + edges[:-1]) / 2
+    profile = np.array([sharp[(f >= a) & (f < b)].mean() for a, b in zip(edges[:-1], edges[1:], strict=True)])
+    # Subtract a floor of noise; keep what rises above it.
+    floor = float(sharp[f > 0.46].mean())
+    signal = np.log(np.maximum(profile - 0.7 * floor, 1e-3 * floor + 1e-15))
+    best = (np.inf, 0.7)
+    for sigma in np.arange(0.3, 2.05, 0.05):
+        rest = signal + (2 * math.pi * sigma * middle) ** 2
+        for slope in (2.0, 2.5, 3.0):
+            error = rest + slope * np.log(middle)
+            best = min(best, (float(error.var()), float(sigma)))
+    return best[1]
