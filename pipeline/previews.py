@@ -27,11 +27,24 @@ _PAPER, _INK = (24, 24, 26), (240, 240, 240)
 
 @dataclass(frozen=True)
 class Labelled:
-    """One sighting as it is drawn: box (x0, y0, x1, y1) in frame pixels, category, and one or two short lines of text."""
+    """One sighting as it is drawn: box (x0, y0, x1, y1) in frame pixels, what it is, the mark that it bears, its confidence."""
 
     box_px: tuple[float, float, float, float]
     category: str
-    lines: tuple[str, ...]
+    what: str
+    mark: str
+    confidence: float
+
+    @property
+    def text(self) -> str:
+        """One line for the frame itself."""
+        return f"{self.what}, {self.mark}" if self.mark else self.what
+
+    @property
+    def lines(self) -> tuple[str, str]:
+        """Two lines for under a close-up."""
+        sure = f"confidence {self.confidence:.2f}"
+        return self.what, f"{self.mark}, {sure}" if self.mark else sure
 
 
 def write_preview(
@@ -40,7 +53,7 @@ def write_preview(
     """Write a JPEG preview of a frame uint8 [H, W, 3]; boxes in ``blurred_px`` are made unrecognisable first."""
     image = draw_preview(pixels, labelled, blurred_px)
     with replacing(path) as temporary:
-        image.save(temporary, format="JPEG", quality=85)
+        image.save(temporary, format="JPEG", quality=85, subsampling=0)  # thin coloured lines stay clear
 
 
 def draw_preview(
@@ -94,7 +107,7 @@ def _draw_boxes(image: Image.Image, labelled: Sequence[Labelled], scale: float) 
         colour = _COLOURS.get(item.category, _INK)
         draw.rectangle((x0 - 3, y0 - 3, x1 + 3, y1 + 3), outline=(0, 0, 0), width=4)
         draw.rectangle((x0 - 2, y0 - 2, x1 + 2, y1 + 2), outline=colour, width=2)
-        text = f"{number}  {item.lines[0]}" if item.lines else str(number)
+        text = f"{number}  {item.text}"
         left, top, right, bottom = draw.textbbox((0, 0), text, font=font)
         width, height = right - left + 8, bottom - top + 6
         place = _free_place((x0, y0, x1, y1), width, height, image.size, taken)
@@ -132,7 +145,7 @@ def _close_ups(frame: Image.Image, labelled: Sequence[Labelled], width: int) -> 
         x, y = _GAP_PX + (i % columns) * cell_w, _GAP_PX + (i // columns) * cell_h
         strip.paste(_close_up(frame, item.box_px), (x, y))
         draw.rectangle((x, y, x + _CLOSE_UP_PX - 1, y + _CLOSE_UP_PX - 1), outline=_COLOURS.get(item.category, _INK))
-        for row, line in enumerate((f"{i + 1}  {item.lines[0]}" if item.lines else str(i + 1), *item.lines[1:2])):
+        for row, line in enumerate((f"{i + 1}  {item.lines[0]}", item.lines[1])):
             draw.text((x, y + _CLOSE_UP_PX + 1 + 16 * row), _fitted(draw, line, font), fill=_INK, font=font)
     return strip
 

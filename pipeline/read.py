@@ -309,19 +309,19 @@ def _preview(
     names = {number: name for name, number in category_ids.items()}
     try:
         shown = [s for s in sightings if s.score >= working[names[s.category_id]]]
-        labelled = [Labelled(corners(s.bbox_px), names[s.category_id], label(s, names[s.category_id])) for s in shown]
+        drawn = [labelled(s, names[s.category_id]) for s in shown]
         floor = _BLUR_FROM * working["person"]
         people = [corners(s.bbox_px) for s in sightings if names[s.category_id] == "person" and s.score >= floor]
-        write_preview(path, pixels, labelled, [] if show_people else people)
+        write_preview(path, pixels, drawn, [] if show_people else people)
     except Exception:
         return False
     return True
 
 
-def label(sighting: Sighting, category: str) -> tuple[str, ...]:
-    """Two short lines for a preview: what it is, and how sure the detector is of it."""
+def labelled(sighting: Sighting, category: str) -> Labelled:
+    """A sighting as a preview shows it: colour and shape of a panel, and its mark with the mark's colour."""
     best = {name: max(table, key=lambda v: table[v]) for name, table in sighting.attributes.items() if table}
-    if category != "panel" or len(best) < len(ATTRIBUTES):
-        return (category, f"confidence {sighting.score:.2f}")
-    what = f"{best['panel_colour']} {best['shape']}, {best['mark_colour']} {best['mark']}"
-    return (what, f"confidence {sighting.score:.2f}")
+    what, mark = category, ""
+    if category == "panel" and len(best) == len(ATTRIBUTES):
+        what, mark = f"{best['panel_colour']} {best['shape']}", f"{best['mark_colour']} {best['mark']}"
+    return Labelled(corners(sighting.bbox_px), category, what, mark, sighting.score)

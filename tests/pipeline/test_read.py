@@ -17,7 +17,7 @@ from mission.finds import read_finds
 from mission.mission_file import load_mission
 from mission.sightings import read_sightings
 from mission.vocabulary import ATTRIBUTES
-from pipeline.read import attribute_table, label, narrowed, overlap_px, read
+from pipeline.read import attribute_table, labelled, narrowed, overlap_px, read
 from pipeline.rematch import rematch
 from tests.pipeline.painted_flight import TARGETS, VOCABULARY, SeeingBundle, view_at, write_flight
 
@@ -244,7 +244,8 @@ def test_tiles_overlap_by_the_largest_thing():
 def test_labels_say_what_a_panel_is(reading):
     _, result = reading
     best = max(result.sightings.sightings, key=lambda s: s.score)
-    assert label(best, "panel") == ("yellow circle, blue A", "confidence 0.85")
+    drawn = labelled(best, "panel")
+    assert drawn.text == "yellow circle, blue A" and drawn.lines == ("yellow circle", "blue A, confidence 0.85")
     assert set(best.attributes) == set(ATTRIBUTES)
 
 
