@@ -64,9 +64,10 @@ class RunReports:
 class RunPoints:
     """Points of one run and where they came from.
 
-    ``object_of`` [N] object that a report counts for (-1: none); ``distance_m`` [N] to it (NaN unknown); ``handed_in``
-    [N] False beyond the limit; ``near_any`` [N] it lies near an object of its kind; ``idle_cost`` [N] and
-    ``delivery_cost`` [N] what a report cost; ``part`` and ``part_possible`` [P, O] what each object earned and could.
+    ``object_of`` [N] object that a report counts for (-1: none); ``distance_m`` [N] to it (NaN unknown); ``handed_in`` [N]
+    False beyond the limit; ``false`` and ``duplicate`` [N] a report for nothing, and one more for an object that another
+    one counts for; ``idle_cost`` and ``delivery_cost`` [N] what a report cost; ``part`` and ``part_possible`` [P, O] what
+    each object earned and could have.
     """
 
     earned: float
@@ -74,7 +75,8 @@ class RunPoints:
     object_of: Ints
     distance_m: Floats
     handed_in: Flags
-    near_any: Flags
+    false: Flags
+    duplicate: Flags
     idle_cost: Floats
     delivery_cost: Floats
     part: Floats
@@ -111,7 +113,8 @@ def score_run(truth: RunTruth, reports: RunReports, rulebook: Rulebook) -> RunPo
         object_of=object_of,
         distance_m=np.where(used, chosen, np.nan),
         handed_in=handed_in,
-        near_any=near.any(axis=1),
+        false=~used & ~excused & ~counted.any(axis=1),
+        duplicate=~used & ~excused & counted.any(axis=1),
         idle_cost=idle_cost,
         delivery_cost=delivery_cost,
         part=part,

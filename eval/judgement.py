@@ -1,0 +1,139 @@
+"""Everything that is measured once and then told twice, in the scorecard and in the report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eval.attributes import Readings, readings_of
+from eval.case import Case
+from eval.causes import Losses, losses_of
+from eval.detection import accumulated_figures, mean_over_categories, resampled_figures
+from eval.false_alarms import FreeResponse, free_response, imaged_hectares
+from eval.matching import Matches, coco_evaluation, matches_of
+from eval.points import RunPoints, score_run
+from eval.runs import RunCase
+from mission.rulebook import Rulebook
+from mission.vocabulary import Vocabulary
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """A matched case. ``weights`` [draws, F] or None where intervals are withheld; ``figures`` name -> [K];
+    ``resampled`` name -> [draws, K] or None; ``precision`` [T, 101, K] as COCO draws it, at all sizes."""
+
+    case: Case
+    matches: Matches
+    working: Mapping[str, float]
+    weights: Floats | None
+    figures: dict[str, Floats]
+    resampled: dict[str, Floats] | None
+    mask_figures: dict[str, Floats] | None
+    precision: Floats
+    curves: tuple[FreeResponse, ...]
+    hectares: Floats
+    readings: Readings | None
+
+    def overall(self, name: str) -> float:
+        """A figure of COCO's summary, the mean over categories."""
+        return float(mean_over_categories(self.figures[name]))
+
+    def overall_draws(self, name: str) -> Floats | None:
+        """The same for every draw."""
+        return None if self.resampled is None else mean_over_categories(self.resampled[name])
+
+
+def judge(case: Case, working: Mapping[str, float], vocabulary: Vocabulary | None = None) -> Judgement:
+    """Match a case and measure what needs no finds."""
+    size = {"sizes_px": case.sizes_px, "categories": len(case.categories)}
+    evaluation = coco_evaluation(case.objects, case.detections, **size)
+    matches = matches_of(evaluation, case.objects)
+    figures = accumulated_figures(evaluation)
+    weights = None if case.clusters.why_no_interval else case.clusters.frame_weights()
+    masks = None
+    if case.masks:
+        masks = accumulated_figures(coco_evaluation(case.objects, case.detections, **size, kind="segm"))
+    ours = case.truth is not None
+    return Judgement(
+        case=case,
+        matches=matches,
+        working=working,
+        weights=weights,
+        figures=figures,
+        resampled=None if weights is None else resampled_figures(matches, weights),
+        mask_figures=masks,
+        precision=np.asarray(evaluation.eval["precision"])[:, :, :, 0, -1],
+        curves=tuple(free_response(matches, k) for k in range(len(case.categories))),
+        hectares=imaged_hectares(case.frames) if ours else np.full(len(case.sizes_px), np.nan),
+        readings=readings_of(case, matches, working["panel"], vocabulary) if ours else None,
+    )
+
+
+@dataclass(frozen=True)
+class RunsJudgement:
+    """What the finds were worth: the runs, their points (None without a rulebook) and losses, and the place errors.
+
+    ``errors_m`` [n, 2] east, north: find less truth, of the finds that count for a thing with a known place;
+    ``error_cluster`` [n].
+    """
+
+    runs: Sequence[RunCase]
+    points: Sequence[RunPoints]
+    losses: Sequence[Losses]
+    rulebook: Rulebook | None
+    errors_m: Floats
+    error_cluster: NDArray[np.int64]
+
+
+#: Where no rulebook is given, finds are still matched to what lies near them, to measure how far off they are.
+_PLACE_ONLY = Rulebook.model_validate({"name": "matching by place only", "counts_within": 10.0})
+
+
+def judge_runs(judgement: Judgement, runs: Sequence[RunCase], rulebook: Rulebook | None) -> RunsJudgement:
+    """Score every run and collect the place errors."""
+    best = _best_scores(judgement)
+    points = [score_run(run.truth, run.reports, rulebook or _PLACE_ONLY) for run in runs]
+    losses = [
+        losses_of(run, result, _of_things(run, judgement.case, best), judgement.working)
+        for run, result in zip(runs, points, strict=True)
+    ]
+    errors: list[Any] = []
+    clusters: list[int] = []
+    for run, result in zip(runs, points, strict=True):
+        used = result.object_of >= 0
+        error = run.reports.ground_m[used] - run.truth.ground_m[result.object_of[used]]
+        error = error[~np.isnan(error).any(axis=1)]
+        errors.append(error)
+        clusters += [run.cluster] * len(error)
+    return RunsJudgement(
+        runs=runs,
+        points=points,
+        losses=losses if rulebook is not None else [],
+        rulebook=rulebook,
+        errors_m=np.concatenate([*errors, np.zeros((0, 2))]),
+        error_cluster=np.array(clusters, dtype=np.int64),
+    )
+
+
+def _best_scores(judgement: Judgement) -> Floats:
+    """The strongest sighting [O] on each annotation at IoU 0.5; NaN for none."""
+    best = np.full(len(judgement.case.things), np.nan)
+    matches = judgement.matches
+    met = matches.det_object[0, 0]
+    hit = met >= 0
+    best[met[hit]] = matches.det_score[hit]
+    return best
+
+
+def _of_things(run: RunCase, case: Case, best: Floats) -> Floats:
+    found = []
+    for rows in run.rows:
+        scores = [best[row] for row in rows if case.things[row].scored and not np.isnan(best[row])]
+        found.append(max(scores, default=np.nan))
+    return np.array(found, dtype=float)

@@ -1,0 +1,266 @@
+"""The blocks of scorecard.json (contract scorecard/1): plain data, no figure without its interval, no null without a why.
+
+A figure that could not be measured is null, and the ``why`` of the same object says so under the figure's name.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eval.attributes import attribute_figures, confusion
+from eval.calibration import brier_parts, brier_score, reliability
+from eval.detection import FIGURES
+from eval.false_alarms import RATES_PER_FRAME, RATES_PER_HECTARE, false_per_frame
+from eval.judgement import Judgement, RunsJudgement
+from eval.location import ce90_m, rmse_m
+from eval.proportions import wilson_interval
+from eval.resampling import DRAWS, Clusters, cluster_draws, percentile_interval
+from mission.vocabulary import ATTRIBUTES
+
+Block = dict[str, Any]
+Floats = NDArray[np.float64]
+
+_RARE = "too few of the resampled frame sets hold what it measures"
+#: Upper end of the exact 95 % interval of a Poisson mean when none was seen, -ln(0.025): F. Garwood, Biometrika 28 (1936).
+_NONE_SEEN_UPPER = -math.log(0.025)
+_NO_AREA = "the ground in the frames is unknown (no pose, or the horizon is in view)"
+
+
+def put(block: Block, key: str, value: Any, why: str) -> None:
+    """Set a figure, or null with the reason where it is None or NaN."""
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        block[key] = None
+        block.setdefault("why", {})[key] = why
+    else:
+        block[key] = value
+
+
+def put_interval(block: Block, key: str, draws: Floats | None, clusters: Clusters) -> None:
+    """Set ``key`` to the percentile interval of resampled values, or null with the reason."""
+    interval = None if draws is None else percentile_interval(draws)
+    put(block, key, None if interval is None else list(interval), clusters.why_no_interval or _RARE)
+
+
+def detection_block(judgement: Judgement) -> Block:
+    """COCO's figures over all categories and per category, for boxes, and for masks where both sides carry them."""
+    names = judgement.case.categories
+    block = _figures({name: judgement.overall(name) for name in FIGURES})
+    _put_intervals(block, judgement, {name: judgement.overall_draws(name) for name in FIGURES})
+    block["per_category"] = {}
+    for k, category in enumerate(names):
+        part = _figures({name: float(judgement.figures[name][k]) for name in FIGURES})
+        draws = judgement.resampled
+        _put_intervals(part, judgement, {name: None if draws is None else draws[name][:, k] for name in FIGURES})
+        block["per_category"][category] = part
+    if judgement.mask_figures is not None:
+        masks = judgement.mask_figures
+        block["masks"] = _figures({name: _mean_known(masks[name]) for name in FIGURES})
+    return block
+
+
+def _mean_known(values: Floats) -> float:
+    known = values[~np.isnan(values)]
+    return float(known.mean()) if len(known) else math.nan
+
+
+def _figures(values: dict[str, float]) -> Block:
+    block: Block = {}
+    for name, value in values.items():
+        size = name.partition("_")[2]
+        put(block, name, value, f"no {size + ' ' if size else ''}object that counts")
+    return block
+
+
+def _put_intervals(block: Block, judgement: Judgement, draws: dict[str, Floats | None]) -> None:
+    clusters = judgement.case.clusters
+    if judgement.weights is None:
+        put(block, "ci95", None, clusters.why_no_interval or _RARE)
+        return
+    block["ci95"] = {}
+    for name, values in draws.items():
+        if block[name] is None:
+            put(block["ci95"], name, None, block["why"][name])
+        else:
+            put_interval(block["ci95"], name, values, clusters)
+
+
+def false_alarm_block(judgement: Judgement) -> Block:
+    """False alarms of each category at the working confidence."""
+    block: Block = {}
+    area = judgement.hectares
+    for k, category in enumerate(judgement.case.categories):
+        confidence = judgement.working[category]
+        false = false_per_frame(judgement.matches, k, confidence)
+        part: Block = {"per_frame": float(false.mean()), "ci95": {}}
+        _put_rate_interval(part["ci95"], "per_frame", judgement, false, np.ones(len(false)))
+        put(part, "per_hectare", float(false.sum() / area.sum()), _NO_AREA)
+        if part["per_hectare"] is None:
+            put(part["ci95"], "per_hectare", None, _NO_AREA)
+        else:
+            _put_rate_interval(part["ci95"], "per_hectare", judgement, false, area)
+        block[category] = part | {"at_confidence": confidence, "count": int(false.sum())}
+    return block
+
+
+def _put_rate_interval(block: Block, key: str, judgement: Judgement, above: Floats, below: Floats) -> None:
+    clusters = judgement.case.clusters
+    if judgement.weights is not None and not above.any():
+        # Resampling nothing gives nothing, however few frames there are: state what none in so many clusters can exclude.
+        block[key] = [0.0, _NONE_SEEN_UPPER / clusters.count * len(below) / float(below.sum())]
+        return
+    draws = None if judgement.weights is None else (judgement.weights @ above) / (judgement.weights @ below)
+    put_interval(block, key, draws, clusters)
+
+
+def recall_block(judgement: Judgement) -> Block:
+    """Recall of each category at given rates of false alarms and at the working confidence."""
+    block: Block = {}
+    hectares = float(judgement.hectares.sum())
+    for k, category in enumerate(judgement.case.categories):
+        curve, none = judgement.curves[k], f"no {category} that counts"
+        part: Block = {"per_frame": {}, "per_hectare": {}}
+        for rate in RATES_PER_FRAME:
+            put(part["per_frame"], f"{rate:g}", curve.recall_at(rate * judgement.matches.frames), none)
+        if math.isnan(hectares):
+            put(part, "per_hectare", None, _NO_AREA)
+        else:
+            for rate in RATES_PER_HECTARE:
+                put(part["per_hectare"], f"{rate:g}", curve.recall_at(rate * hectares), none)
+        part["at_working_confidence"] = _working_recall(judgement, k, none)
+        block[category] = part
+    return block
+
+
+def _working_recall(judgement: Judgement, k: int, none: str) -> Block:
+    matches = judgement.matches
+    confidence = judgement.working[judgement.case.categories[k]]
+    found = int((matches.true() & (matches.det_category == k) & (matches.det_score >= confidence)).sum())
+    asked = judgement.curves[k].objects
+    block: Block = {"found": found, "n": asked, "at_confidence": confidence}
+    put(block, "recall", found / asked if asked else None, none)
+    put(block, "ci95", list(wilson_interval(found, asked)) if asked else None, none)
+    return block
+
+
+def attribute_block(judgement: Judgement) -> Block | None:
+    """Attributes of the panels found and of all, with confusion tables; None where no sighting carries any."""
+    readings = judgement.readings
+    if readings is None or not any(s.attributes for s in judgement.case.sightings):
+        return None
+    block: Block = attribute_figures(readings)
+    block["confusion"] = {}
+    for attribute in ATTRIBUTES:
+        put(block["confusion"], attribute, confusion(readings, attribute), "no panel with a known truth was found")
+    return block
+
+
+def calibration_block(judgement: Judgement) -> Block:
+    """How far stated probabilities agree with what happened: scores of each category, and each attribute's reading."""
+    block: Block = {}
+    matches = judgement.matches
+    for k, category in enumerate(judgement.case.categories):
+        asked = (matches.det_category == k) & ~matches.det_ignored[0, 0]
+        block[category] = calibration_figures(matches.det_score[asked], matches.true()[asked])
+    if judgement.readings is not None:
+        for j, attribute in enumerate(ATTRIBUTES):
+            stated, right = stated_readings(judgement, j)
+            block[attribute] = calibration_figures(stated, right)
+    return block
+
+
+def stated_readings(judgement: Judgement, j: int) -> tuple[Floats, NDArray[np.bool_]]:
+    """Stated probability and rightness of one attribute, of the panels found and read whose truth is known."""
+    readings = judgement.readings
+    assert readings is not None
+    asked = readings.found & readings.known[:, j] & ~np.isnan(readings.probability[:, j])
+    return readings.probability[asked, j], readings.right[asked, j]
+
+
+def calibration_figures(stated: Floats, right: NDArray[np.bool_]) -> Block:
+    """Expected calibration error and Brier score with Murphy's parts, or nulls for no statement at all."""
+    if not len(stated):
+        keys = ("expected_error", "brier", "brier_parts")
+        return {**dict.fromkeys(keys), "n": 0, "why": dict.fromkeys(keys, "nothing was stated that can be checked")}
+    table = reliability(stated, right)
+    return {
+        "expected_error": table.expected_error,
+        "brier": brier_score(stated, right),
+        "brier_parts": brier_parts(table),
+        "n": len(stated),
+    }
+
+
+def location_block(runs: RunsJudgement, clusters: Clusters) -> Block:
+    """Horizontal error of the finds that count for a thing."""
+    errors = runs.errors_m
+    block: Block = {}
+    why = "no find with a place was matched to a thing whose place is known"
+    put(block, "rmse_m", rmse_m(errors), why)
+    put(block, "ce90_m", ce90_m(errors), why)
+    block["n"] = len(errors)
+    block["ci95"] = {}
+    draws = (
+        None if clusters.why_no_interval or not len(errors) else cluster_draws(clusters.count)[:, runs.error_cluster]
+    )
+    for key, measure in (("rmse_m", rmse_m), ("ce90_m", ce90_m)):
+        values = None if draws is None else np.array([measure(errors, row) for row in draws])
+        if not len(errors):
+            put(block["ci95"], key, None, why)
+        else:
+            put_interval(block["ci95"], key, values, clusters)
+    return block
+
+
+def points_block(runs: RunsJudgement, clusters: Clusters) -> Block:
+    """Points per run, what could have been earned, and where the rest went."""
+    assert runs.rulebook is not None
+    earned = np.array([result.earned for result in runs.points])
+    count = len(earned)
+    block: Block = {
+        "mean": float(earned.mean()),
+        "possible": float(np.mean([result.possible for result in runs.points])),
+        "runs": count,
+        "rulebook": runs.rulebook.name,
+        "lost_to": lost_to(runs),
+        "reports": report_counts(runs),
+    }
+    if clusters.why_no_interval is None:
+        drawn = cluster_draws(clusters.count, DRAWS)[:, [run.cluster for run in runs.runs]]
+        total = drawn.sum(axis=1)
+        means = np.where(total > 0, drawn @ earned / np.maximum(total, 1), np.nan)
+        put_interval(block, "ci95", means, clusters)
+    else:
+        put(block, "ci95", None, clusters.why_no_interval)
+    return block
+
+
+def lost_to(runs: RunsJudgement) -> Block:
+    """Cause -> mean points a run, and things or reports concerned in all runs; the greatest loss first."""
+    causes: dict[str, list[float]] = {}
+    for losses in runs.losses:
+        for cause, points in losses.points.items():
+            entry = causes.setdefault(cause, [0.0, 0])
+            entry[0] += points
+            entry[1] += losses.count[cause]
+    ordered = sorted(causes.items(), key=lambda item: (-item[1][0], item[0]))
+    return {cause: {"points": points / len(runs.runs), "count": int(count)} for cause, (points, count) in ordered}
+
+
+def report_counts(runs: RunsJudgement) -> Block:
+    """How many things lay there and were reported, and how many reports were false or doubled, in all runs."""
+    counts: Block = {}
+    for name in ("panels", "panels_found", "persons", "persons_found", "false", "duplicates", "held"):
+        counts[name] = 0
+    for run, result in zip(runs.runs, runs.points, strict=True):
+        used = result.object_of >= 0
+        for category, name in enumerate(("panels", "persons")):
+            counts[name] += int((run.truth.counted & (run.truth.category == category)).sum())
+            counts[f"{name}_found"] += int((run.truth.category[result.object_of[used]] == category).sum())
+        counts["false"] += int(result.false.sum())
+        counts["duplicates"] += int(result.duplicate.sum())
+        counts["held"] += int(run.held.sum())
+    return counts
