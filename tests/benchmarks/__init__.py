@@ -1,0 +1,1 @@
+"""Tests of the benchmarks that are cheap enough to run with the others."""
