@@ -30,10 +30,12 @@ _OUT_OF_REACH = 3.0
 @dataclass(frozen=True)
 class GroundLayer:
     """``albedo`` [B, 3, h, w] linear reflectance 0..1; ``shade`` [B, 1, h, w] share of direct sun that arrives (1 on level
-    open ground, up to 1.8 on facets turned to the sun)."""
+    open ground, up to 1.8 on facets turned to the sun); ``light`` [B, 1, h, w] the same without the texture's relief: what
+    reaches a flat thing lying there."""
 
     albedo: torch.Tensor
     shade: torch.Tensor
+    light: torch.Tensor
 
 
 def paint_ground(
@@ -55,7 +57,7 @@ def paint_ground(
     shadows = list(shadow_px_per_m) if shadow_px_per_m is not None else [spec.shadow_px_per_m for spec in specs]
     if where.type == "cpu" and len(specs) > 1:
         parts = [_paint([spec], [s], place, where, mix_pieces) for spec, s in zip(specs, shadows, strict=True)]
-        return GroundLayer(torch.cat([p.albedo for p in parts]), torch.cat([p.shade for p in parts]))
+        return GroundLayer(*(torch.cat([getattr(p, name) for p in parts]) for name in ("albedo", "shade", "light")))
     return _paint(list(specs), shadows, place, where, mix_pieces)
 
 
@@ -96,7 +98,7 @@ def _paint(
         if any(layer.height_m > 0 for layer in layers):
             raised.lerp_(torch.ones_like(raised), cover * numbers["raised"])
     light = _arriving(shadow, dome, raised, specs, any_raised=any(l.height_m > 0 for s in specs for l in s.layers))
-    return GroundLayer(albedo.clamp_(0.004, 1.0), shade.mul_(light).clamp_(0.0, 1.8))
+    return GroundLayer(albedo.clamp_(0.004, 1.0), shade.mul_(light).clamp_(0.0, 1.8), light)
 
 
 _NOTHING = Layer("soil", (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), opacity=0.0, drawn=False)
