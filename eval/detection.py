@@ -84,7 +84,7 @@ def _weighted(matches: Matches, weights: Floats) -> dict[str, Floats]:
             for iou in range(len(IOU_THRESHOLDS)):
                 true = matches.true(area, iou)[order]
                 false = matches.false(area, iou)[order]
-                found = _average_precision(weights, matches.det_frame[order], true, false, wanted)
+                found = average_precision(weights, matches.det_frame[order], true, false, wanted)
                 precision[:, category, area, iou] = np.where(wanted > 0, found, np.nan)
                 for most, table in recall.items():
                     within = order[true & (matches.det_rank[order] < most)]
@@ -97,10 +97,19 @@ def _weighted(matches: Matches, weights: Floats) -> dict[str, Floats]:
     return figures
 
 
-def _average_precision(
-    weights: Floats, frame: NDArray[np.int64], true: NDArray[np.bool_], false: NDArray[np.bool_], wanted: Floats
+def average_precision(
+    weights: Floats,
+    frame: NDArray[np.int64],
+    true: NDArray[np.bool_],
+    false: NDArray[np.bool_],
+    wanted: Floats,
+    steps: Floats = RECALL_STEPS,
 ) -> Floats:
-    """101-point average precision [draws] of one category; the detections come by falling score."""
+    """Interpolated average precision [draws] of one category at ``steps`` of recall.
+
+    ``frame``, ``true`` and ``false`` [D] come by falling score; ``weights`` [draws, F] say how often each frame counts,
+    ``wanted`` [draws] how many objects were to be found.
+    """
     at = np.flatnonzero(true)
     if len(at) == 0:
         return np.zeros(len(weights))
@@ -111,6 +120,6 @@ def _average_precision(
     share = hits / (hits + wrong + np.spacing(1))
     envelope = np.maximum.accumulate(share[:, ::-1], axis=1)[:, ::-1]
     # Each recall step takes the envelope of the first detection that reaches it; count the steps newly reached.
-    reached = np.searchsorted(RECALL_STEPS, hits / np.maximum(wanted, 1)[:, None], side="right")
+    reached = np.searchsorted(steps, hits / np.maximum(wanted, 1)[:, None], side="right")
     fresh = np.diff(reached, axis=1, prepend=0)
-    return (envelope * fresh).sum(axis=1) / len(RECALL_STEPS)
+    return (envelope * fresh).sum(axis=1) / len(steps)
