@@ -1,0 +1,213 @@
+"""Bundles: a trained detector and its readers with all that is needed to run them, in one folder (contract bundle/1).
+
+``bundle.yaml`` says what it is and how it was made; two safetensors files hold the numbers. Loading builds the networks
+from the model description and copies numbers: nothing in a bundle is ever executed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import torch
+import yaml
+from pydantic import Field, field_validator
+from torch import Tensor, nn
+
+from mission.atomic import new_folder, write_text
+from mission.errors import InputError, must
+from mission.model_file import FcosSettings, HeatMapSettings, ModelFile
+from mission.settings import CONFIGS, Settings, load_settings
+from mission.vocabulary import ATTRIBUTES, CATEGORIES, Vocabulary
+from pipeline.crops import crops_of_frame
+from pipeline.detector import Detections, DetectorNetwork, HeatMapDetector
+from pipeline.fusing import fused_for_inference
+from pipeline.processors import choose_device
+from pipeline.readers import Readers
+from pipeline.tensor_files import fill_network, halved, read_tensors, write_tensors
+
+Confidence = Annotated[float, Field(gt=0.0, lt=1.0)]
+
+
+class VocabularyRecord(Settings):
+    """What the readers tell apart, in table order."""
+
+    shapes: tuple[str, ...] = Field(min_length=1)
+    colours: tuple[str, ...] = Field(min_length=1)
+    marks: tuple[str, ...] = Field(min_length=1)
+    extra_outlines: dict[str, tuple[tuple[float, float], ...]] = Field(default_factory=dict)
+
+    @field_validator("shapes", "colours", "marks")
+    @classmethod
+    def _once(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        if len(set(value)) != len(value):
+            raise ValueError("name each value once")
+        return value
+
+
+class WorkingConfidence(Settings):
+    """Where finds, previews and false-alarm figures begin."""
+
+    panel: Confidence = 0.5
+    person: Confidence = 0.5
+
+
+class TensorRecord(Settings):
+    """One file of numbers."""
+
+    file: str = Field(pattern=r"^[a-z_]+\.safetensors$")
+    sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
+
+
+class BundleRecord(Settings):
+    """The content of bundle.yaml. ``training`` and ``validation`` are a record for people, not used to run."""
+
+    format: Literal["bundle/1"] = "bundle/1"
+    categories: tuple[str, ...] = CATEGORIES
+    vocabulary: VocabularyRecord
+    model: ModelFile
+    working_confidence: WorkingConfidence
+    temperatures: dict[str, Annotated[float, Field(gt=0.0, le=100.0)]] = Field(default_factory=dict)
+    detector: TensorRecord
+    readers: TensorRecord
+    training: dict[str, Any] = Field(default_factory=dict)
+    validation: dict[str, Any] = Field(default_factory=dict)
+
+    @field_validator("categories")
+    @classmethod
+    def _ours(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        if value != CATEGORIES:
+            raise ValueError(f"be {list(CATEGORIES)}")
+        return value
+
+
+def build_detector(settings: HeatMapSettings | FcosSettings) -> nn.Module:
+    """An untrained detector of either kind; both answer to ``DetectorNetwork``."""
+    if isinstance(settings, FcosSettings):
+        from pipeline.fcos_rival import FcosDetector
+
+        return FcosDetector(settings)
+    return HeatMapDetector(settings)
+
+
+class Bundle:
+    """A detector and readers ready to run on one device."""
+
+    categories = CATEGORIES
+
+    def __init__(
+        self, record: BundleRecord, name: str, detector: nn.Module, readers: Readers, device: torch.device
+    ) -> None:
+        self.record, self.name, self.device = record, name, device
+        self.vocabulary = readers.vocabulary
+        self.working_confidence = {"panel": record.working_confidence.panel, "person": record.working_confidence.person}
+        self._detector: DetectorNetwork = detector.eval().to(device)  # type: ignore[assignment]
+        self._readers = readers.eval().to(device)
+
+    def detect(self, tiles: Tensor) -> list[Detections]:
+        """Detections in uint8 RGB tiles [B, 3, h, w]: boxes (x0, y0, x1, y1) in tile pixels, on the CPU, best first.
+
+        InputError where the tiles are of another type or depth.
+        """
+        if tiles.dtype != torch.uint8 or tiles.ndim != 4 or tiles.shape[1] != 3:
+            raise must("tiles", "be 8-bit RGB of shape [B, 3, h, w]", f"{tiles.dtype} of shape {list(tiles.shape)}")
+        if 0 in tiles.shape:
+            return [Detections(torch.zeros(0, 4), torch.zeros(0), torch.zeros(0, dtype=torch.int64)) for _ in tiles]
+        found = self._detector.detect(tiles.to(self.device))
+        return [Detections(one.box_px.float().cpu(), one.score.float().cpu(), one.category.cpu()) for one in found]
+
+    @torch.inference_mode()
+    def read_attributes(self, frame: Tensor, box_px: Tensor) -> dict[str, Tensor]:
+        """Probabilities [K, values] of each attribute for boxes [K, 4] in one uint8 RGB frame [3, H, W], on the CPU.
+
+        Values are in the order of ``vocabulary``; each row sums to 1.
+        """
+        if frame.dtype != torch.uint8 or frame.ndim != 3 or frame.shape[0] != 3:
+            raise must("frame", "be 8-bit RGB of shape [3, H, W]", f"{frame.dtype} of shape {list(frame.shape)}")
+        boxes = box_px.to(frame.device, torch.float32).reshape(-1, 4)
+        tight, wide = crops_of_frame(frame, boxes, self._readers.settings)
+        log_p = self._readers.read(tight.to(self.device), wide.to(self.device))
+        out = {}
+        for attribute in ATTRIBUTES:
+            out[attribute] = (log_p[attribute] / self.record.temperatures.get(attribute, 1.0)).softmax(1).cpu()
+        return out
+
+
+def write_bundle(
+    out: str | Path,
+    model: ModelFile,
+    vocabulary: Vocabulary,
+    detector: nn.Module,
+    readers: Readers,
+    *,
+    working_confidence: Mapping[str, float],
+    temperatures: Mapping[str, float],
+    training: Mapping[str, Any],
+    validation: Mapping[str, Any],
+    half: bool = True,
+    replace: bool = False,
+) -> Path:
+    """Write a whole bundle folder or nothing; ``half`` stores 16-bit numbers (half the bytes)."""
+    final = Path(out)
+    with new_folder(final, replace=replace) as folder:
+        files = {}
+        for part, network in (("detector", detector), ("readers", readers)):
+            tensors = network.state_dict()
+            write_tensors(folder / f"{part}.safetensors", halved(tensors) if half else tensors)
+            digest = hashlib.sha256((folder / f"{part}.safetensors").read_bytes()).hexdigest()
+            files[part] = {"file": f"{part}.safetensors", "sha256": digest}
+        content = {
+            "format": "bundle/1",
+            "categories": list(CATEGORIES),
+            "vocabulary": vocabulary.to_json(),
+            "working_confidence": {name: round(float(working_confidence[name]), 4) for name in CATEGORIES},
+            "temperatures": {name: round(float(value), 4) for name, value in temperatures.items()},
+            "validation": dict(validation),
+            "training": dict(training),
+            "model": model.model_dump(mode="json"),
+            **files,
+        }
+        write_text(folder / "bundle.yaml", yaml.safe_dump(content, sort_keys=False, allow_unicode=True, width=110))
+    return final
+
+
+def bundle_folder(path_or_name: str | Path) -> Path:
+    """The folder of a bundle given by its path, or by the bare name of a shipped one (such as ``default``)."""
+    path = Path(path_or_name)
+    if path.is_dir():
+        return path
+    shipped = CONFIGS / "bundles" / path.name
+    if len(path.parts) == 1 and (shipped / "bundle.yaml").is_file():
+        return shipped
+    raise InputError(f"The bundle '{path}' must be a folder with a bundle.yaml. Got no such folder instead.")
+
+
+def load_bundle(path_or_name: str | Path, device: str = "auto") -> Bundle:
+    """Read a bundle; InputError in one sentence for whatever is missing, damaged, extra or of another version."""
+    folder = bundle_folder(path_or_name)
+    record = load_settings(folder / "bundle.yaml", BundleRecord)
+    words = record.vocabulary
+    vocabulary = Vocabulary(words.shapes, words.colours, words.marks, dict(words.extra_outlines))
+    detector = build_detector(record.model.detector)
+    readers = Readers(record.model.readers, vocabulary)
+    for network, entry in ((detector, record.detector), (readers, record.readers)):
+        path = folder / entry.file
+        tensors, _ = read_tensors(path)
+        fill_network(network, tensors, path)
+        if hashlib.sha256(path.read_bytes()).hexdigest() != entry.sha256:
+            raise InputError(f"The file {path} must be the one that bundle.yaml records. Got other content instead.")
+    chosen = choose_device(device)
+    return Bundle(record, folder.name, fused_for_inference(detector), readers, chosen.device)
+
+
+def check_vocabulary(bundle: Bundle, vocabulary: Vocabulary, what: str) -> None:
+    """InputError where ``what`` (a mission) asks for values that the bundle's readers have never learnt."""
+    for attribute in ("shape", "panel_colour", "mark"):
+        unknown = [v for v in vocabulary.values(attribute) if v not in bundle.vocabulary.values(attribute)]
+        if unknown:
+            raise InputError(
+                f"The bundle '{bundle.name}' must know every {attribute.replace('_', ' ')} of {what}. Got no"
+                f" '{unknown[0]}' in its vocabulary instead."
+            )

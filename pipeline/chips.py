@@ -1,0 +1,224 @@
+"""Chips cut from the frames of a frame set on disk, for training and validation.
+
+The interface is that of ``synth.chips.ChipSource``: ``.batch(n)`` gives a ``ChipBatch`` in RGB, boxes (x0, y0, x1, y1) in
+chip pixels, attributes as indices into the vocabulary (-1: unknown, or no panel).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal, Protocol
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from synth.chips import ChipBatch
+from torch import Tensor
+
+from mission.errors import InputError, must
+from mission.frame_set import Frame, FrameSet, Thing, read_frame_set
+from mission.photographs import load_photograph
+from mission.vocabulary import ATTRIBUTES, CATEGORIES, Vocabulary
+
+# Frames kept decoded at a time (a frame of 20 megapixels takes 61 MB), and chips cut before one of them is exchanged.
+FRAMES_AT_HAND = 6
+CHIPS_PER_EXCHANGE = 24
+HELD_OUT_SHARE = 0.2
+
+
+class Boxes(Protocol):
+    """The part of a ``ChipBatch`` that detectors learn from (see there for shapes)."""
+
+    chip: Tensor
+    category: Tensor
+    box_px: Tensor
+    visible: Tensor
+
+
+def split_frames(frame_set: FrameSet, seed: int) -> tuple[list[Frame], list[Frame]]:
+    """Frames to train on and frames held out: whole grounds (else whole runs, else frames), about a fifth held out.
+
+    With a single group everything is in both lists: there is nothing independent to hold out.
+    """
+    groups: dict[str, list[Frame]] = {}
+    for frame in frame_set.frames:
+        groups.setdefault(frame.background or frame.mission_run or f"frame {frame.id}", []).append(frame)
+    names = sorted(groups)
+    if len(names) < 2:
+        return list(frame_set.frames), list(frame_set.frames)
+    np.random.default_rng([seed, len(names)]).shuffle(names)
+    held_out: list[Frame] = []
+    while names[1:] and len(held_out) < HELD_OUT_SHARE * len(frame_set.frames):
+        held_out += groups[names.pop()]
+    return [frame for name in names for frame in groups[name]], held_out
+
+
+@dataclass(frozen=True)
+class _Cut:
+    """One chip: pixels [S, S, 3], boxes [n, 4], and the things behind them with the share of each that is seen."""
+
+    pixels: NDArray[np.uint8]
+    boxes: NDArray[np.float32]
+    things: Sequence[Thing]
+    visible: Sequence[float]
+
+
+class FrameSetChips:
+    """Chips of a frame set. Half of them lie around an object, half anywhere; ``focus="panel"`` puts a panel in each.
+
+    Frames are decoded a few at a time and exchanged in turn, so memory does not grow with the set. InputError where the
+    set has no frames, a frame is smaller than a chip can use, or (``focus``) no panel.
+    """
+
+    def __init__(
+        self,
+        frames: str | Path | FrameSet,
+        vocabulary: Vocabulary,
+        *,
+        chip_px: int = 320,
+        seed: int = 0,
+        augment: bool = True,
+        focus: Literal["panel"] | None = None,
+        only: Sequence[Frame] | None = None,
+        device: str = "cpu",
+    ) -> None:
+        self.frame_set = frames if isinstance(frames, FrameSet) else read_frame_set(frames)
+        self.vocabulary, self.chip_px, self.focus, self.device = vocabulary, chip_px, focus, device
+        self.frames = list(self.frame_set.frames if only is None else only)
+        if focus == "panel":
+            self.frames = [f for f in self.frames if any(t.category == "panel" and t.scored for t in f.things)]
+        if not self.frames:
+            raise must(
+                "frames", "hold a frame with a panel" if focus else "hold a frame", "none", where=self.frame_set.folder
+            )
+        self.rng = np.random.default_rng([seed, chip_px])
+        self.augment = _augmentation(seed) if augment else None
+        self._waiting: list[Frame] = []
+        self._at_hand: list[tuple[Frame, NDArray[np.uint8]]] = []
+        self._cut_since = 0
+
+    def batch(self, n: int) -> ChipBatch:
+        """n chips with their objects."""
+        cuts = [self._one() for _ in range(n)]
+        rows = [(i, t, b, s) for i, c in enumerate(cuts) for t, b, s in zip(c.things, c.boxes, c.visible, strict=True)]
+        image = torch.from_numpy(np.stack([c.pixels for c in cuts])).permute(0, 3, 1, 2).contiguous()
+
+        def column(values: list[Any], kind: torch.dtype, *shape: int) -> Tensor:
+            return torch.tensor(values, dtype=kind).reshape(len(rows), *shape).to(self.device)
+
+        return ChipBatch(
+            image=image.to(self.device),
+            chip=column([i for i, *_ in rows], torch.int64),
+            category=column([CATEGORIES.index(t.category) for _, t, *_ in rows], torch.int64),
+            box_px=column([b.tolist() for _, _, b, _ in rows], torch.float32, 4),
+            visible=column([s for *_, s in rows], torch.float32),
+            attributes=column([self._labels(t) for _, t, *_ in rows], torch.int64, 4),
+            mark_turn_deg=column([_turn(t) for _, t, *_ in rows], torch.float32),
+        )
+
+    def _labels(self, thing: Thing) -> list[int]:
+        """Indices into the vocabulary; -1 for what is unknown or outside it."""
+        labels = []
+        for attribute in ATTRIBUTES:
+            value, values = thing.attributes.get(attribute), self.vocabulary.values(attribute)
+            labels.append(values.index(value) if thing.category == "panel" and value in values else -1)
+        return labels
+
+    def _one(self) -> _Cut:
+        frame, pixels = self._frame()
+        targets = [
+            t
+            for t in frame.things
+            if t.category in CATEGORIES and (self.focus is None or (t.category == self.focus and t.scored))
+        ]
+        if targets and (self.focus or self.rng.random() < 0.5):
+            x, y, w, h = targets[self.rng.integers(len(targets))].bbox_px
+            free = self.chip_px * (0.06 if self.focus else 0.35)
+            centre = np.array([x + w / 2, y + h / 2]) + self.rng.uniform(-free, free, 2)
+        else:
+            centre = self.rng.uniform((0, 0), (frame.width_px, frame.height_px))
+        cut = cut_chip(frame, pixels, centre, self.chip_px)
+        return cut if self.augment is None else self.augment(cut)
+
+    def _frame(self) -> tuple[Frame, NDArray[np.uint8]]:
+        wanted = min(FRAMES_AT_HAND, len(self.frames))
+        if len(self._at_hand) < wanted or (self._cut_since >= CHIPS_PER_EXCHANGE and wanted < len(self.frames)):
+            if not self._waiting:
+                self._waiting = [self.frames[i] for i in self.rng.permutation(len(self.frames))]
+            frame = self._waiting.pop()
+            if all(frame.id != known.id for known, _ in self._at_hand):
+                self._at_hand.append((frame, self._decode(frame)))
+                self._at_hand = self._at_hand[-wanted:]
+            self._cut_since = 0
+        self._cut_since += 1
+        return self._at_hand[self.rng.integers(len(self._at_hand))]
+
+    def _decode(self, frame: Frame) -> NDArray[np.uint8]:
+        path = self.frame_set.path_of(frame)
+        pixels = load_photograph(path)
+        if pixels.shape[:2] != (frame.height_px, frame.width_px):
+            raise must("frame", f"be {frame.width_px} x {frame.height_px} px as its truth says",
+                       f"{pixels.shape[1]} x {pixels.shape[0]} px", where=path)  # fmt: skip
+        return pixels
+
+
+def cut_chip(frame: Frame, pixels: NDArray[np.uint8], centre_px: NDArray[np.float64], chip_px: int) -> _Cut:
+    """The chip around a point, moved to lie in the frame; what a small frame lacks is filled with its edge's pixels."""
+    height, width = pixels.shape[:2]
+    x0 = int(np.clip(round(centre_px[0] - chip_px / 2), 0, max(0, width - chip_px)))
+    y0 = int(np.clip(round(centre_px[1] - chip_px / 2), 0, max(0, height - chip_px)))
+    patch = pixels[y0 : y0 + chip_px, x0 : x0 + chip_px]
+    lack = ((0, chip_px - patch.shape[0]), (0, chip_px - patch.shape[1]), (0, 0))
+    if lack[0][1] or lack[1][1]:
+        patch = np.pad(patch, lack, mode="edge")
+    boxes, things, visible = [], [], []
+    for thing in frame.things:
+        x, y, w, h = thing.bbox_px
+        box = np.array([x - x0, y - y0, x + w - x0, y + h - y0], np.float32)
+        seen = box.clip(0, chip_px)
+        area = float((seen[2] - seen[0]) * (seen[3] - seen[1]))
+        if thing.category not in CATEGORIES or area <= 0.0 or w * h <= 0.0:
+            continue
+        boxes.append(seen)
+        things.append(thing)
+        visible.append((1.0 if thing.visible is None else thing.visible) * area / (w * h))
+    return _Cut(np.ascontiguousarray(patch), np.asarray(boxes, np.float32).reshape(-1, 4), things, visible)
+
+
+def _turn(thing: Thing) -> float:
+    return float("nan") if thing.mark_turn_deg is None else float(thing.mark_turn_deg)
+
+
+def _augmentation(seed: int) -> Callable[[_Cut], _Cut]:
+    """Scale, place, light, sharpness, noise and compression of a chip, varied by albumentations."""
+    # Its import asks the network for a newer version unless told not to.
+    os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
+    try:
+        import albumentations as A
+    except ImportError:
+        raise InputError(
+            "Training on a frame set must find the package albumentations. Got no such package instead."
+        ) from None
+    change = A.Compose(
+        [
+            A.Affine(scale=(0.88, 1.14), translate_percent=(-0.04, 0.04), border_mode=1, p=0.6),
+            A.RandomBrightnessContrast(0.15, 0.15, p=0.6),
+            A.HueSaturationValue(hue_shift_limit=3, sat_shift_limit=12, val_shift_limit=6, p=0.4),
+            A.OneOf([A.GaussianBlur(blur_limit=(3, 3)), A.MotionBlur(blur_limit=3)], p=0.2),
+            A.GaussNoise(std_range=(0.005, 0.03), p=0.3),
+            A.ImageCompression(quality_range=(70, 96), p=0.3),
+        ],
+        bbox_params=A.BboxParams(format="pascal_voc", label_fields=["row"]),
+        seed=seed,
+    )
+
+    def augment(cut: _Cut) -> _Cut:
+        changed = change(image=cut.pixels, bboxes=cut.boxes, row=np.arange(len(cut.boxes)))
+        rows = [int(r) for r in changed["row"]]
+        boxes = np.asarray(changed["bboxes"], np.float32).reshape(-1, 4)
+        return _Cut(changed["image"], boxes, [cut.things[r] for r in rows], [cut.visible[r] for r in rows])
+
+    return augment

@@ -1,0 +1,117 @@
+"""``panelscout fit``: train a detector and the four readers into a bundle."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+
+from mission.quantities import parse_quantity
+from pipeline.fit import PARTS, Fitted, fit
+from pipeline.training import Report
+
+
+def _gsd(context: click.Context, parameter: click.Parameter, value: str | None) -> float | None:
+    if value is None:
+        return None
+    try:
+        length = parse_quantity(value, "metre")
+    except ValueError as error:
+        raise click.BadParameter(f"must {error}. Got {value} instead.") from None
+    if not 0.0005 <= length <= 0.5:
+        raise click.BadParameter(f"must lie between 0.05 cm and 50 cm. Got {value} instead.")
+    return length
+
+
+@click.command("fit")
+@click.option(
+    "--train", required=True, metavar="DIR|RECIPE", help="A frame set, or a recipe to render by while training."
+)
+@click.option("--out", required=True, type=click.Path(path_type=Path), metavar="BUNDLE", help="Folder to write.")
+@click.option(
+    "--model", default="small", show_default=True, metavar="NAME|YAML", help="Shipped model, or a model file."
+)
+@click.option(
+    "--mission", default=None, metavar="M", help="Mission that sets vocabulary and scale (default: harrow-fen)."
+)
+@click.option("--ground", default=None, metavar="PHOTOS", help="Photographs to lay the rendered panels on.")
+@click.option(
+    "--ground-gsd", "ground_gsd_m", default=None, callback=_gsd, metavar="G", help='Their scale, such as "1.7cm".'
+)
+@click.option("--minutes", type=float, default=None, help="How long to train (default: the model file says).")
+@click.option("--steps", type=int, default=None, help="Train each part this many steps instead.")
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True)
+@click.option("--device", default="auto", show_default=True, help="auto, cpu or cuda.")
+@click.option("--workers", type=int, default=None, help="1: one part after the other; 2: both at a time.")
+def fit_command(
+    train: str,
+    out: Path,
+    model: str,
+    mission: str | None,
+    ground: str | None,
+    ground_gsd_m: float | None,
+    minutes: float | None,
+    steps: int | None,
+    seed: int,
+    device: str,
+    workers: int | None,
+) -> None:
+    """Train from nothing; killed and started again with the same options, it goes on where it was."""
+    console = Console()
+    with FitProgress(console) as progress:
+        fitted = fit(
+            train, out, model=model, mission=mission, ground=ground, ground_gsd_m=ground_gsd_m, minutes=minutes,
+            steps=steps, seed=seed, device=device, workers=workers, on_progress=progress.show,
+        )  # fmt: skip
+    console.print(summary(fitted))
+
+
+class FitProgress:
+    """Bars of both parts with their losses; validation figures as lines above them."""
+
+    def __init__(self, console: Console) -> None:
+        self.progress = Progress(
+            TextColumn("{task.description:9}"), BarColumn(), TextColumn("{task.percentage:3.0f} %"),
+            TimeElapsedColumn(), TextColumn("{task.fields[state]}"), console=console,
+        )  # fmt: skip
+        self.rows: dict[str, TaskID] = {}
+
+    def __enter__(self) -> FitProgress:
+        self.progress.__enter__()
+        self.rows = {part: self.progress.add_task(part, total=1.0, state="starting") for part in PARTS}
+        return self
+
+    def __exit__(self, *details: object) -> None:
+        self.progress.__exit__(*details)  # type: ignore[arg-type]
+
+    def show(self, report: Report) -> None:
+        """Take in one report."""
+        row = self.rows[report.part]
+        if report.losses:
+            losses = ", ".join(f"{name} {value:.2f}" for name, value in report.losses.items())
+            self.progress.update(row, state=f"step {report.step}, loss: {losses}")
+        self.progress.update(row, completed=report.progress)
+        if report.figures:
+            self.progress.console.print(
+                f"{report.part} on held-out chips at step {report.step}: {figures_text(report.figures)}"
+            )
+        if report.note:
+            self.progress.console.print(f"{report.part}: {report.note}")
+
+
+def figures_text(figures: dict[str, float]) -> str:
+    """Figures in one line; what could not be measured is left out."""
+    shown = [f"{name} {value:.3f}" for name, value in figures.items() if value is not None and not math.isnan(value)]
+    return ", ".join(shown)
+
+
+def summary(fitted: Fitted) -> str:
+    """What was made, in sentences of measured values."""
+    lines = [f"Wrote the bundle {fitted.bundle} in {fitted.seconds:.0f} s."]
+    for part, figures in fitted.figures.items():
+        lines.append(f"{part.capitalize()} on held-out chips: {figures_text(figures)}.")
+    lines.append("These are rendered or held-out chips; `panelscout score` judges whole frames.")
+    return "\n".join(lines)

@@ -1,0 +1,168 @@
+"""Crops of panels for the readers, and the planes in which a panel stands out from the ground and a mark from its panel.
+
+A tight crop is a square a little larger than the box (shape, mark, paints); a wide one holds about a panel's width of
+ground on each side (the light of the scene, for the colours). Crops are cut from full-resolution pixels with aligned
+sampling: the centre of an image's first pixel is (0.5, 0.5). A tight crop beyond the image's edge sees the edge's pixels
+repeated; a wide one is squeezed to what there is.
+
+Polar maps are [N, channels, R, A]: R rings from the centre outwards, A directions, the first one along image x, then
+clockwise as seen (towards image y). A turn of the panel is then a shift along A.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+from torchvision.ops import roi_align
+
+from mission.model_file import ReaderSettings
+
+# Radii in shares of a tight crop's side: where a mark lies, and the panel around it. Marks are at least half the panel.
+MARK_RADIUS = 0.17
+PANEL_RADIUS = 0.36
+RIM = 0.06
+POWER_STEPS = 4
+
+
+def square_around(box_px: Tensor, extent: float) -> Tensor:
+    """Boxes [N, 4] -> squares [N, 4] on the same centres, their side ``extent`` times the longer side of the box."""
+    centre = (box_px[:, :2] + box_px[:, 2:]) / 2
+    half = (box_px[:, 2:] - box_px[:, :2]).amax(1, keepdim=True) * (extent / 2)
+    return torch.cat([centre - half, centre + half], 1)
+
+
+def jittered(box_px: Tensor, generator: torch.Generator, shift: float = 0.04, stretch: float = 0.06) -> Tensor:
+    """Boxes as a detector might give them: sides and centre off by normal shares of the box's sides."""
+    noise = torch.randn(box_px.shape, generator=generator).to(box_px.device)
+    side = box_px[:, 2:] - box_px[:, :2]
+    centre = (box_px[:, :2] + box_px[:, 2:]) / 2 + noise[:, :2] * shift * side
+    side = side * torch.exp(noise[:, 2:] * stretch)
+    return torch.cat([centre - side / 2, centre + side / 2], 1)
+
+
+def cut_crops(images: Tensor, image_of: Tensor, box_px: Tensor, settings: ReaderSettings) -> tuple[Tensor, Tensor]:
+    """Tight [N, 3, T, T] and wide [N, 3, W, W] crops, float32 0..255, of boxes [N, 4] in images [B, 3, H, W]."""
+    source = images.float()
+    height, width = source.shape[-2:]
+    tight_square = square_around(box_px, settings.tight_extent)
+    wide_square = square_around(box_px, settings.wide_extent)
+    limit = torch.tensor([width, height, width, height], device=box_px.device, dtype=box_px.dtype)
+    wide_square = torch.minimum(wide_square.clamp(min=0), limit)
+    margin = _overhang(tight_square, limit)
+    if margin:
+        source = F.pad(source, (margin, margin, margin, margin), mode="replicate")
+    index = image_of.to(source.dtype)[:, None]
+    tight_rows = torch.cat([index, tight_square + margin], 1)
+    wide_rows = torch.cat([index, wide_square + margin], 1)
+    tight = roi_align(source, tight_rows, settings.tight_px, 1.0, sampling_ratio=2, aligned=True)
+    wide = roi_align(source, wide_rows, settings.wide_px, 1.0, sampling_ratio=3, aligned=True)
+    return tight, wide
+
+
+def _overhang(squares: Tensor, limit: Tensor) -> int:
+    """Whole pixels by which any square leaves the image (at most 256)."""
+    if len(squares) == 0:
+        return 0
+    over = torch.maximum(-squares[:, :2], squares[:, 2:] - limit[2:]).max()
+    return int(over.clamp(0, 256).ceil())
+
+
+def crops_of_frame(frame: Tensor, box_px: Tensor, settings: ReaderSettings) -> tuple[Tensor, Tensor]:
+    """The same for the boxes [K, 4] of one large uint8 frame [3, H, W], without a copy of the frame as floats."""
+    height, width = frame.shape[-2:]
+    tights, wides = [], []
+    for box in box_px:
+        reach = float((box[2:] - box[:2]).max()) * settings.wide_extent / 2 + 2.0
+        x, y = float(box[0] + box[2]) / 2, float(box[1] + box[3]) / 2
+        x0, y0 = min(max(0, int(x - reach)), width - 1), min(max(0, int(y - reach)), height - 1)
+        x1, y1 = max(x0 + 1, min(width, int(x + reach) + 1)), max(y0 + 1, min(height, int(y + reach) + 1))
+        corner = torch.tensor([x0, y0, x0, y0], dtype=box.dtype, device=box.device)
+        patch = frame[None, :, y0:y1, x0:x1]
+        tight, wide = cut_crops(patch, torch.zeros(1, device=box.device), (box - corner)[None], settings)
+        tights.append(tight)
+        wides.append(wide)
+    if not tights:
+        t, w = settings.tight_px, settings.wide_px
+        return torch.zeros(0, 3, t, t, device=frame.device), torch.zeros(0, 3, w, w, device=frame.device)
+    return torch.cat(tights), torch.cat(wides)
+
+
+@dataclass(frozen=True)
+class Palette:
+    """First guesses at the colours of a tight crop, each [N, 3], 0..255: paint of the panel, rim (mostly ground);
+    ``middle`` and the unit vector ``axis`` of the line along which the colours around the centre differ most (mark
+    against panel, the mark's side positive); ``spread`` [N] along it; ``scale`` [N]: spread of the whole crop."""
+
+    paint: Tensor
+    rim: Tensor
+    middle: Tensor
+    axis: Tensor
+    spread: Tensor
+    scale: Tensor
+
+
+def guess_palette(tight: Tensor) -> Palette:
+    """Palette of tight crops [N, 3, S, S]: main axis of the inside's colours by power iteration, soft split along it."""
+    small = F.avg_pool2d(tight, 2)
+    n, _, side, _ = small.shape
+    place = (torch.arange(side, device=tight.device) + 0.5) / side - 0.5
+    radius = (place[:, None] ** 2 + place[None, :] ** 2).sqrt().flatten()
+    at_edge = (place.abs() > 0.5 - RIM).to(small.dtype)
+    edge = torch.maximum(at_edge[:, None], at_edge[None, :]).flatten()
+    inside = torch.nonzero(radius < PANEL_RADIUS)[:, 0]
+    of_mark = (radius[inside] < MARK_RADIUS).to(small.dtype)
+    pixels = small.flatten(2)  # [N, 3, P]
+    rim = (pixels * edge).sum(-1) / edge.sum()
+    scale = pixels.std(-1).pow(2).mean(1).sqrt().clamp(min=4.0)
+    inner = pixels[:, :, inside]
+    middle = inner.mean(-1)
+    offset = inner - middle[:, :, None]
+    covariance = offset @ offset.transpose(1, 2) / len(inside)
+    axis = torch.full((n, 3, 1), 3**-0.5, device=tight.device, dtype=tight.dtype)
+    for _ in range(POWER_STEPS):
+        axis = F.normalize(covariance @ axis + 1e-3 * axis, dim=1)
+    along = (axis * offset).sum(1)  # [N, P]
+    # The sign of an axis means nothing; let the middle, where more of the mark lies, be positive.
+    lean = (along * of_mark).sum(-1) / of_mark.sum() - (along * (1 - of_mark)).sum(-1) / (1 - of_mark).sum()
+    sign = torch.where(lean < 0, -1.0, 1.0)
+    spread = (along**2).mean(-1).sqrt() + 4.0
+    side_of_paint = torch.sigmoid(-3.0 * along * (sign / spread)[:, None])
+    paint = (inner * side_of_paint[:, None]).sum(-1) / side_of_paint.sum(-1, keepdim=True).clamp(min=1e-3)
+    return Palette(paint, rim, middle, axis[:, :, 0] * sign[:, None], spread, scale)
+
+
+def polar_grid(rings: int, directions: int, reach: float) -> Tensor:
+    """Sampling grid [1, R, A, 2] in the units of ``grid_sample`` (the crop's half side is 1); ``reach``: last ring."""
+    radius = (torch.arange(rings) + 0.5) / rings * reach
+    angle = torch.arange(directions) / directions * (2 * math.pi)
+    return torch.stack([radius[:, None] * angle.cos(), radius[:, None] * angle.sin()], -1)[None]
+
+
+def polar_pixels(tight: Tensor, grid: Tensor) -> Tensor:
+    """Tight crops [N, 3, S, S] sampled on a polar grid [1, R, A, 2] -> [N, 3, R, A]."""
+    return F.grid_sample(tight, grid.expand(len(tight), -1, -1, -1), padding_mode="border", align_corners=False)
+
+
+PLANES = 6
+
+
+def reading_planes(pixels: Tensor, palette: Palette) -> Tensor:
+    """Pixels [N, 3, R, A] in 0..255 -> [N, 6, R, A], each about zero mean and unit spread, within -4..4:
+
+    three colour planes relative to the paint; the contrast plane (mark against panel); the distance from the paint's
+    colour (panel against ground); the distance from the rim's colour (ground against panel).
+    """
+
+    def wide(value: Tensor) -> Tensor:
+        return value[:, :, None, None] if value.ndim == 2 else value[:, None, None, None]
+
+    scale = wide(palette.scale)
+    from_paint = pixels - wide(palette.paint)
+    contrast = ((pixels - wide(palette.middle)) * wide(palette.axis)).sum(1, keepdim=True) / wide(palette.spread)
+    far_from_paint = from_paint.norm(dim=1, keepdim=True) / scale - 1.0
+    far_from_rim = (pixels - wide(palette.rim)).norm(dim=1, keepdim=True) / scale - 1.0
+    return torch.cat([from_paint / scale, contrast, far_from_paint, far_from_rim], 1).clamp(-4.0, 4.0)

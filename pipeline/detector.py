@@ -1,0 +1,253 @@
+"""Our detector: residual convolutions, a top-down neck, one heat map per category and four distances.
+
+Boxes are (x0, y0, x1, y1) in pixel-edge coordinates of the image (x right, y down; the top-left pixel covers [0, 1)).
+The map cell (i, j) at stride s stands for the point ((j + 0.5) s, (i + 0.5) s). Heat maps learn with the
+penalty-reduced focal loss of Law & Deng (CornerNet, ECCV 2018, eq. 1); boxes with the generalised IoU of Rezatofighi et
+al. (CVPR 2019), around the centre with the weights of Liu et al. (Training-Time-Friendly Network, AAAI 2020).
+The only suppression is a 3 x 3 maximum (Zhou, Wang & Kraehenbuehl, Objects as Points, 2019).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor, nn
+from torchvision.ops import generalized_box_iou_loss
+
+from mission.frame_set import SCORED_MIN_SIDE_PX, SCORED_MIN_VISIBLE
+from mission.model_file import HeatMapSettings
+from pipeline.chips import Boxes
+
+MAX_DETECTIONS = 300
+MIN_CONFIDENCE = 0.01
+# Every detector sees (value - 114) / 57 of the 8-bit sRGB values: about zero mean and unit spread on daylight ground.
+PIXEL_MEAN = 114.0
+PIXEL_SPREAD = 57.0
+# Distances are exp(output) times this, so that an untrained map starts at boxes of a middling panel.
+DISTANCE_UNIT_PX = 16.0
+# Radius of the heat around a centre in shares of the box: Liu et al. 2020, sigma = 0.54 / 6 of each side.
+HEAT_SIGMA = 0.09
+PRIOR_HEAT = 0.01
+
+
+@dataclass(frozen=True)
+class Detections:
+    """What a detector reports for one image, best first.
+
+    box_px: float32 [K, 4] (x0, y0, x1, y1); score: float32 [K] in (0, 1); category: int64 [K].
+    """
+
+    box_px: Tensor
+    score: Tensor
+    category: Tensor
+
+
+class DetectorNetwork(Protocol):
+    """The small interface behind which any detector stands."""
+
+    def losses(self, images: Tensor, objects: Boxes) -> dict[str, Tensor]:
+        """Scalar losses to be summed, for uint8 images [B, 3, H, W] and the boxes drawn in them."""
+        ...
+
+    def detect(self, images: Tensor) -> list[Detections]:
+        """Detections in each uint8 image [B, 3, H, W]: score >= 0.01, at most 300, best first."""
+        ...
+
+
+def as_network_input(images: Tensor) -> Tensor:
+    """uint8 [B, 3, H, W] -> float32, about zero mean and unit spread, channels last."""
+    return ((images.float() - PIXEL_MEAN) / PIXEL_SPREAD).contiguous(memory_format=torch.channels_last)
+
+
+def convolution(n_in: int, n_out: int, side: int = 3, stride: int = 1) -> nn.Sequential:
+    """Convolution, batch normalisation, ReLU; 'same' padding."""
+    layer = nn.Conv2d(n_in, n_out, side, stride, padding=side // 2, bias=False)
+    return nn.Sequential(layer, nn.BatchNorm2d(n_out), nn.ReLU(inplace=True))
+
+
+class Residual(nn.Module):
+    """Two 3 x 3 convolutions around which the input is carried (He et al. 2016)."""
+
+    fusible = (("second", "normalise"),)
+
+    def __init__(self, width: int) -> None:
+        super().__init__()
+        self.first = convolution(width, width)
+        self.second = nn.Conv2d(width, width, 3, padding=1, bias=False)
+        self.normalise = nn.BatchNorm2d(width)
+        # Each block starts as the identity: deeper stacks then train from the first step on.
+        nn.init.zeros_(self.normalise.weight)
+
+    def forward(self, x: Tensor) -> Tensor:
+        return F.relu(x + self.normalise(self.second(self.first(x))), inplace=True)
+
+
+class HeatMapDetector(nn.Module):
+    """Fully convolutional; takes images of any size (padded inside to the coarsest stride)."""
+
+    def __init__(self, settings: HeatMapSettings, categories: int = 2) -> None:
+        super().__init__()
+        widths, neck = settings.stage_widths, settings.neck_width
+        self.stride_px = settings.output_stride_px
+        self.coarsest_px = 2 ** len(widths)
+        self.first_kept = {4: 1, 8: 2}[settings.output_stride_px]
+        self.categories = categories
+        self.stages = nn.ModuleList()
+        width_in = 3
+        for width, blocks in zip(widths, settings.stage_blocks, strict=True):
+            self.stages.append(
+                nn.Sequential(convolution(width_in, width, stride=2), *(Residual(width) for _ in range(blocks)))
+            )
+            width_in = width
+        self.laterals = nn.ModuleList(nn.Conv2d(width, neck, 1) for width in widths[self.first_kept :])
+        self.smooth = convolution(neck, neck)
+        self.tower = convolution(neck, neck)
+        self.heat = nn.Conv2d(neck, categories, 1)
+        self.distance = nn.Conv2d(neck, 4, 1)
+        # Start near "nothing anywhere", or the empty cells' loss swamps the first steps (Lin et al. 2017, sec. 3.3).
+        nn.init.constant_(self.heat.bias, -torch.log(torch.tensor((1 - PRIOR_HEAT) / PRIOR_HEAT)).item())  # type: ignore[arg-type]
+        nn.init.zeros_(self.distance.weight)
+        nn.init.zeros_(self.distance.bias)  # type: ignore[arg-type]
+
+    def forward(self, x: Tensor) -> tuple[Tensor, Tensor]:
+        """Normalised images [B, 3, H, W] -> heat logits [B, C, h, w] and distances l, t, r, b in px [B, 4, h, w].
+
+        h = ceil(H / stride), w = ceil(W / stride).
+        """
+        height, width = x.shape[-2:]
+        pad_y, pad_x = -height % self.coarsest_px, -width % self.coarsest_px
+        if pad_y or pad_x:
+            x = F.pad(x, (0, pad_x, 0, pad_y), mode="replicate")
+        kept = []
+        for number, stage in enumerate(self.stages):
+            x = stage(x)
+            if number >= self.first_kept:
+                kept.append(self.laterals[number - self.first_kept](x))
+        merged = kept[-1]
+        for finer in reversed(kept[:-1]):
+            merged = finer + F.interpolate(merged, scale_factor=2.0, mode="nearest")
+        merged = self.tower(self.smooth(F.relu(merged)))
+        rows, columns = -(-height // self.stride_px), -(-width // self.stride_px)
+        heat = self.heat(merged)[..., :rows, :columns]
+        distance = self.distance(merged)[..., :rows, :columns].float().clamp(max=5.0).exp() * DISTANCE_UNIT_PX
+        return heat.float(), distance
+
+    def losses(self, images: Tensor, objects: Boxes) -> dict[str, Tensor]:
+        heat, distance = self(as_network_input(images))
+        target = heat_targets(objects, heat.shape, self.stride_px)
+        return {
+            "heat": focal_loss(heat, target),
+            "box": box_loss(distance, target, self.stride_px),
+        }
+
+    @torch.inference_mode()
+    def detect(self, images: Tensor) -> list[Detections]:
+        heat, distance = self(as_network_input(images))
+        return decode(heat.sigmoid(), distance, self.stride_px, (images.shape[-1], images.shape[-2]))
+
+
+@dataclass(frozen=True)
+class HeatTargets:
+    """heat [B, C, h, w] in 0..1; counted [B, C, h, w]: 0 where an object too small or too covered to be scored lies;
+    box_px [B, 4, h, w] and box_weight [B, h, w] for the cells near a centre; positives: number of objects (>= 1)."""
+
+    heat: Tensor
+    counted: Tensor
+    box_px: Tensor
+    box_weight: Tensor
+    positives: int
+
+
+def is_scored(objects: Boxes) -> Tensor:
+    """bool [N]: large and visible enough to count in any figure (and so to be learnt)."""
+    side = (objects.box_px[:, 2:] - objects.box_px[:, :2]).amax(1)
+    return (side >= SCORED_MIN_SIDE_PX) & (objects.visible >= SCORED_MIN_VISIBLE)
+
+
+def heat_targets(objects: Boxes, shape: Sequence[int], stride_px: int) -> HeatTargets:
+    """Draw the targets of one batch; shape is [B, C, h, w]. Of overlapping objects the smaller one owns the cells."""
+    batch, categories, rows, columns = shape
+    device = objects.box_px.device
+    heat = torch.zeros(batch, categories, rows, columns, device=device)
+    counted = torch.ones_like(heat)
+    box_px = torch.zeros(batch, 4, rows, columns, device=device)
+    box_weight = torch.zeros(batch, rows, columns, device=device)
+    if len(objects.chip) == 0:
+        return HeatTargets(heat, counted, box_px, box_weight, 1)
+    x = (torch.arange(columns, device=device) + 0.5) * stride_px
+    y = (torch.arange(rows, device=device) + 0.5) * stride_px
+    x0, y0, x1, y1 = (v[:, None] for v in objects.box_px.unbind(1))
+    scored = is_scored(objects)
+    # The centre snaps to its cell, so that one cell per object holds exactly 1 (the positive of the focal loss).
+    centre_x = (((x0 + x1) / 2 / stride_px).floor().clamp(0, columns - 1) + 0.5) * stride_px
+    centre_y = (((y0 + y1) / 2 / stride_px).floor().clamp(0, rows - 1) + 0.5) * stride_px
+    sigma_x = ((x1 - x0) * HEAT_SIGMA).clamp(min=stride_px / 3)
+    sigma_y = ((y1 - y0) * HEAT_SIGMA).clamp(min=stride_px / 3)
+    bump_x = torch.exp(-0.5 * ((x - centre_x) / sigma_x) ** 2)  # [N, w]
+    bump_y = torch.exp(-0.5 * ((y - centre_y) / sigma_y) ** 2)  # [N, h]
+    inside_x, inside_y = (x > x0) & (x < x1), (y > y0) & (y < y1)
+    area = (x1 - x0)[:, 0] * (y1 - y0)[:, 0]
+    chips, kinds, whole = objects.chip.tolist(), objects.category.tolist(), scored.tolist()
+    for n in torch.argsort(area, descending=True).tolist():
+        chip, kind = chips[n], kinds[n]
+        bump = bump_y[n][:, None] * bump_x[n][None, :]
+        if not whole[n]:
+            counted[chip, kind].masked_fill_(inside_y[n][:, None] & inside_x[n][None, :], 0.0)
+            continue
+        torch.maximum(heat[chip, kind], bump, out=heat[chip, kind])
+        near = bump > 0.1
+        box_px[chip][:, near] = objects.box_px[n][:, None]
+        # The weight of an object does not grow with its area in full: log(area), shared out over its cells.
+        box_weight[chip][near] = bump[near] / bump[near].sum() * area[n].log()
+    return HeatTargets(heat, counted, box_px, box_weight, max(1, int(scored.sum())))
+
+
+def focal_loss(logits: Tensor, target: HeatTargets) -> Tensor:
+    """Penalty-reduced focal loss (alpha 2, beta 4), divided by the objects of the whole batch: empty images count."""
+    log_p, log_q = F.logsigmoid(logits), F.logsigmoid(-logits)
+    p = log_p.exp()
+    peak = target.heat >= 1.0
+    at_peak = -((1 - p) ** 2) * log_p
+    elsewhere = -((1 - target.heat) ** 4) * p**2 * log_q
+    return (torch.where(peak, at_peak, elsewhere * target.counted)).sum() / target.positives
+
+
+def box_loss(distance_px: Tensor, target: HeatTargets, stride_px: int) -> Tensor:
+    """1 - GIoU of the boxes at the cells near a centre, weighted mean over the batch (0 where there is none)."""
+    chip, row, column = torch.nonzero(target.box_weight, as_tuple=True)
+    if len(chip) == 0:
+        return distance_px.sum() * 0.0
+    predicted = boxes_from_distances(distance_px[chip, :, row, column], row, column, stride_px)
+    weight = target.box_weight[chip, row, column]
+    loss = generalized_box_iou_loss(predicted, target.box_px[chip, :, row, column], reduction="none")
+    return (loss * weight).sum() / weight.sum()
+
+
+def boxes_from_distances(distance_px: Tensor, row: Tensor, column: Tensor, stride_px: int) -> Tensor:
+    """l, t, r, b [N, 4] at the cells (row, column) -> boxes [N, 4] (x0, y0, x1, y1) in px."""
+    x, y = (column + 0.5) * stride_px, (row + 0.5) * stride_px
+    left, top, right, bottom = distance_px.unbind(-1)
+    return torch.stack([x - left, y - top, x + right, y + bottom], -1)
+
+
+def decode(heat: Tensor, distance_px: Tensor, stride_px: int, size_px: tuple[int, int]) -> list[Detections]:
+    """Peaks of the heat [B, C, h, w] (probabilities) -> detections per image, clipped to size_px = (width, height)."""
+    peaks = heat * (F.max_pool2d(heat, 3, 1, 1) == heat)
+    batch, _, rows, columns = heat.shape
+    score, index = peaks.flatten(1).topk(min(MAX_DETECTIONS, peaks[0].numel()))
+    found = []
+    for n in range(batch):
+        kept = score[n] >= MIN_CONFIDENCE
+        cell = index[n][kept]
+        category = cell // (rows * columns)
+        row, column = cell // columns % rows, cell % columns
+        box = boxes_from_distances(distance_px[n, :, row, column].T, row, column, stride_px)
+        box[:, 0::2].clamp_(0, size_px[0])
+        box[:, 1::2].clamp_(0, size_px[1])
+        whole = (box[:, 2] - box[:, 0] > 1) & (box[:, 3] - box[:, 1] > 1)
+        found.append(Detections(box[whole], score[n][kept][whole], category[whole]))
+    return found

@@ -1,0 +1,66 @@
+"""Which processor does the work, and in which numbers."""
+
+from __future__ import annotations
+
+import time
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+
+import torch
+
+from mission.errors import must
+
+
+@dataclass(frozen=True)
+class ChosenDevice:
+    """A torch device and whether 16-bit brain floats pay on it."""
+
+    name: str
+    bfloat16: bool
+
+    @property
+    def is_cpu(self) -> bool:
+        """True where tensors live in ordinary memory."""
+        return self.name == "cpu"
+
+    @property
+    def device(self) -> torch.device:
+        """The torch device."""
+        return torch.device(self.name)
+
+    def autocast(self) -> AbstractContextManager[object]:
+        """bfloat16 for the heavy layers where it pays, nothing otherwise."""
+        kind = self.device.type
+        return torch.autocast(kind, dtype=torch.bfloat16) if self.bfloat16 else nullcontext()
+
+
+def choose_device(wanted: str = "auto") -> ChosenDevice:
+    """ "auto" takes a GPU where there is one; InputError for another word or a GPU that is not there."""
+    if wanted not in ("auto", "cpu", "cuda") and not (wanted.startswith("cuda:") and wanted[5:].isdigit()):
+        raise must("device", "be auto, cpu, cuda or cuda:NUMBER", wanted)
+    if wanted == "auto":
+        wanted = "cuda" if torch.cuda.is_available() else "cpu"
+    if wanted.startswith("cuda"):
+        count = torch.cuda.device_count() if torch.cuda.is_available() else 0
+        number = int(wanted[5:]) if ":" in wanted else 0
+        if number >= count:
+            raise must("device", "be one that this machine has", f"{wanted} with {count} GPUs that PyTorch can use")
+        return ChosenDevice(wanted, torch.cuda.is_bf16_supported(including_emulation=False))
+    return ChosenDevice("cpu", _bfloat16_pays_on_cpu())
+
+
+def _bfloat16_pays_on_cpu() -> bool:
+    """Time one middling convolution both ways: without AVX-512 or AMX units bfloat16 is emulated, ten times slower."""
+    image = torch.randn(4, 32, 40, 40).contiguous(memory_format=torch.channels_last)
+    layer = torch.nn.Conv2d(32, 32, 3, padding=1).to(memory_format=torch.channels_last)  # type: ignore[call-overload]
+
+    def seconds(low: bool) -> float:
+        best = float("inf")
+        for _ in range(3):
+            started = time.perf_counter()
+            with torch.no_grad(), torch.autocast("cpu", dtype=torch.bfloat16, enabled=low):
+                layer(image)
+            best = min(best, time.perf_counter() - started)
+        return best
+
+    return seconds(True) < 0.8 * seconds(False)

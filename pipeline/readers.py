@@ -1,0 +1,179 @@
+"""The readers: shape, panel colour, mark and mark colour of a panel, from its pixels at full resolution.
+
+Panels lie at any turn and marks at any turn upon them. The pixels around a box's centre are therefore sampled on rings,
+where a turn is a shift, and the network is made of convolutions that close around the ring: what it learns of a letter
+at one turn it knows at all of them. Each mark is looked for at every turn; where the truth says which turn it has,
+mark and turn are learnt together. Colours are averages over the places that the network takes for paint and for mark,
+judged beside the colours of the ground around (the light of the scene).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+import torch.nn.functional as F
+from synth.chips import ChipBatch
+from torch import Tensor, nn
+
+from mission.model_file import ReaderSettings
+from mission.vocabulary import ATTRIBUTES, Vocabulary
+from pipeline.crops import PLANES, Palette, cut_crops, guess_palette, jittered, polar_grid, polar_pixels, reading_planes
+
+# Weight of learning the turn together with the mark, beside the mark alone.
+TURN_SHARE = 0.5
+COLOUR_FACTS = 33
+
+
+def around(x: Tensor, before: int, after: int) -> Tensor:
+    """The map [N, C, R, A] or [N, C, A] with its last axis closed to a ring."""
+    return torch.cat([x[..., x.shape[-1] - before :], x, x[..., :after]], -1)
+
+
+class RingConvolution(nn.Module):
+    """3 x 3 convolution, batch normalisation, ReLU on polar maps; directions close around, rings end with zeros."""
+
+    fusible = (("layer", "normalise"),)
+
+    def __init__(self, n_in: int, n_out: int, stride: tuple[int, int] = (1, 1)) -> None:
+        super().__init__()
+        self.layer = nn.Conv2d(n_in, n_out, 3, stride, padding=(1, 0), bias=False)
+        self.normalise = nn.BatchNorm2d(n_out)
+
+    def forward(self, x: Tensor) -> Tensor:
+        return F.relu(self.normalise(self.layer(around(x, 1, 1))), inplace=True)
+
+
+class TurnedClasses(nn.Module):
+    """Logits [N, classes, A] of each class at each turn, by one template per class that is shifted around the ring."""
+
+    fusible = (("collapse", "normalise"),)
+
+    def __init__(self, rows: int, n_in: int, width: int, classes: int, directions: int) -> None:
+        super().__init__()
+        self.collapse = nn.Conv2d(n_in, width, (rows, 1), bias=False)
+        self.normalise = nn.BatchNorm2d(width)
+        self.templates = nn.Conv1d(width, classes, directions)
+        self.directions = directions
+
+    def forward(self, x: Tensor) -> Tensor:
+        x = F.relu(self.normalise(self.collapse(x)), inplace=True)[:, :, 0]
+        x = F.dropout(x, 0.1, self.training)
+        half = self.directions // 2
+        return self.templates(around(x, half, self.directions - half - 1))
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Log-probabilities of each attribute [N, values], in the vocabulary's order; turned_mark [N, marks, turns] jointly."""
+
+    attributes: dict[str, Tensor]
+    turned_mark: Tensor
+
+
+class Readers(nn.Module):
+    """One trunk on polar maps, four heads."""
+
+    grid: Tensor
+
+    def __init__(self, settings: ReaderSettings, vocabulary: Vocabulary) -> None:
+        super().__init__()
+        self.settings, self.vocabulary = settings, vocabulary
+        first, second, third = settings.widths
+        rings, directions = settings.rings, settings.directions
+        self.register_buffer("grid", polar_grid(rings, directions, settings.reach), persistent=False)
+        self.enter = RingConvolution(PLANES, first)
+        self.narrow = RingConvolution(first, second, (2, 2))
+        self.middle = RingConvolution(second, second)
+        self.deep = RingConvolution(second, third, (2, 1))
+        rows, turns = rings // 4, directions // 2
+        self.mark = TurnedClasses(rows, third, settings.template_width, len(vocabulary.marks), turns)
+        self.shape = TurnedClasses(rows, third, settings.template_width // 2, len(vocabulary.shapes), turns)
+        self.where = nn.Conv2d(second, 2, 1)
+        width = settings.colour_width
+        self.colours = nn.Sequential(
+            nn.Linear(COLOUR_FACTS, width), nn.ReLU(), nn.Linear(width, width), nn.ReLU(),
+        )  # fmt: skip
+        self.panel_colour = nn.Linear(width, len(vocabulary.colours))
+        self.mark_colour = nn.Linear(width, len(vocabulary.colours))
+
+    def forward(self, tight: Tensor, wide: Tensor) -> Readings:
+        """Tight [N, 3, T, T] and wide [N, 3, W, W] crops, float 0..255 -> log-probabilities."""
+        palette = guess_palette(tight)
+        pixels = polar_pixels(tight, self.grid)
+        planes = reading_planes(pixels, palette)
+        half = self.middle(self.narrow(self.enter(planes)))
+        deep = self.deep(half)
+        turned = self.mark(deep).float()
+        turned = turned.flatten(1).log_softmax(1).view_as(turned)
+        facts = self.colours(self._colour_facts(pixels, planes, half, palette, wide))
+        return Readings(
+            {
+                "shape": self.shape(deep).float().logsumexp(2).log_softmax(1),
+                "panel_colour": self.panel_colour(facts).float().log_softmax(1),
+                "mark": turned.logsumexp(2),
+                "mark_colour": self.mark_colour(facts).float().log_softmax(1),
+            },
+            turned,
+        )
+
+    def _colour_facts(self, pixels: Tensor, planes: Tensor, half: Tensor, palette: Palette, wide: Tensor) -> Tensor:
+        """Colours [N, 33] to judge by: paint and mark where the network sees them, and the ground around."""
+        contrast = F.avg_pool2d(planes[:, 3:4], 2)
+        look = self.where(half).float() + torch.cat([-contrast, contrast], 1)
+        # A sample of a far ring stands for more ground than one of a near ring.
+        rings = look.shape[2]
+        area = (torch.arange(rings, device=look.device) + 0.5).log()[None, None, :, None]
+        share = (look + area).flatten(2).softmax(-1)
+        seen = torch.einsum("ncp,nkp->nkc", F.avg_pool2d(pixels, 2).flatten(2), share)  # [N, 2, 3]
+        ground = wide.flatten(2)
+        low, high = ground.amin(-1), ground.amax(-1)
+        mean, spread = ground.mean(-1), ground.std(-1)
+        plain = torch.cat([seen.flatten(1), palette.rim, mean, spread, low, high], 1) / 128.0 - 1.0  # 21
+        # Ratios to the light around do not change with exposure.
+        light = (mean + 8.0).log()
+        relative = torch.cat([(seen + 8.0).log().flatten(1) - light.repeat(1, 2), (high + 8.0).log() - light], 1)  # 9
+        between = (seen[:, 1] - seen[:, 0]) / 64.0
+        return torch.cat([plain, relative, between], 1)
+
+    @torch.inference_mode()
+    def read(self, tight: Tensor, wide: Tensor) -> dict[str, Tensor]:
+        """Log-probabilities of each attribute [N, values] for crops of any number, a few at a time."""
+        parts = [self(t, w).attributes for t, w in zip(tight.split(256), wide.split(256), strict=True)]
+        return {name: torch.cat([part[name] for part in parts]) for name in ATTRIBUTES}
+
+    def losses(self, chips: ChipBatch, generator: torch.Generator) -> dict[str, Tensor]:
+        """Mean losses of the panels of a batch, their boxes jittered; unknown attributes (-1) teach nothing."""
+        panels = torch.nonzero(chips.category == 0)[:, 0]
+        box = jittered(chips.box_px[panels], generator)
+        tight, wide = cut_crops(chips.image, chips.chip[panels], box, self.settings)
+        readings = self(tight, wide)
+        truth = chips.attributes[panels]
+        losses = {}
+        for column, attribute in enumerate(ATTRIBUTES):
+            losses[attribute] = known_mean(readings.attributes[attribute], truth[:, column])
+        losses["turn"] = TURN_SHARE * turn_loss(readings.turned_mark, truth[:, 2], chips.mark_turn_deg[panels])
+        return losses
+
+
+def known_mean(log_p: Tensor, truth: Tensor) -> Tensor:
+    """Mean negative log-probability over the rows whose truth is known (>= 0); 0 where there is none."""
+    known = truth >= 0
+    picked = -log_p.gather(1, truth.clamp(min=0)[:, None])[:, 0]
+    return torch.where(known, picked, 0.0).sum() / known.sum().clamp(min=1)
+
+
+def turn_loss(log_p: Tensor, mark: Tensor, turn_deg: Tensor) -> Tensor:
+    """Mean negative log-probability of mark and turn, shared out between the two nearest turns; NaN turns are unknown."""
+    turns = log_p.shape[2]
+    known = (mark >= 0) & torch.isfinite(turn_deg)
+    if log_p.shape[0] == 0:
+        return log_p.sum() * 0.0
+    place = torch.nan_to_num(turn_deg) / 360.0 * turns
+    lower = place.floor()
+    share = place - lower
+    of_mark = log_p.gather(1, mark.clamp(min=0)[:, None, None].expand(-1, 1, turns))[:, 0]
+    first = of_mark.gather(1, (lower.long() % turns)[:, None])[:, 0]
+    second = of_mark.gather(1, ((lower.long() + 1) % turns)[:, None])[:, 0]
+    loss = -((1 - share) * first + share * second)
+    return torch.where(known, loss, 0.0).sum() / known.sum().clamp(min=1)

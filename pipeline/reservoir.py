@@ -1,0 +1,141 @@
+"""Rendered chips kept to be trained on more than once, each time turned and lit a little differently.
+
+Data echoing (Choi et al., Faster Neural Network Training with Data Echoing, 2019): where drawing a chip costs more than
+learning from it, using each a few times buys steps for little. A chip leaves after ``uses_per_chip`` uses.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+import torch
+from synth.chips import ChipBatch
+from torch import Tensor
+
+
+class Source(Protocol):
+    """Anything that draws or cuts labelled chips."""
+
+    def batch(self, n: int) -> ChipBatch:
+        """n chips, all of one size."""
+        ...
+
+
+def select_chips(chips: ChipBatch, index: Tensor) -> ChipBatch:
+    """The chips at ``index`` (int64 [n], no repeats) with their objects, renumbered 0..n-1."""
+    place = torch.full((len(chips.image),), -1, dtype=torch.int64, device=index.device)
+    place[index] = torch.arange(len(index), device=index.device)
+    number = place[chips.chip]
+    kept = number >= 0
+    return ChipBatch(
+        image=chips.image[index],
+        chip=number[kept],
+        category=chips.category[kept],
+        box_px=chips.box_px[kept],
+        visible=chips.visible[kept],
+        attributes=chips.attributes[kept],
+        mark_turn_deg=chips.mark_turn_deg[kept],
+    )
+
+
+def join_chips(first: ChipBatch, second: ChipBatch) -> ChipBatch:
+    """Both batches as one; the second one's chips follow the first one's."""
+    return ChipBatch(
+        image=torch.cat([first.image, second.image]),
+        chip=torch.cat([first.chip, second.chip + len(first.image)]),
+        category=torch.cat([first.category, second.category]),
+        box_px=torch.cat([first.box_px, second.box_px]),
+        visible=torch.cat([first.visible, second.visible]),
+        attributes=torch.cat([first.attributes, second.attributes]),
+        mark_turn_deg=torch.cat([first.mark_turn_deg, second.mark_turn_deg]),
+    )
+
+
+def turn_chips(chips: ChipBatch, quarters: int, mirrored: bool) -> ChipBatch:
+    """Square chips turned counter-clockwise by quarter turns, then mirrored left to right.
+
+    A mirrored mark is no mark any more, so mirroring forgets mark and turn (and is for detectors only).
+    """
+    image, box, turn = chips.image, chips.box_px, chips.mark_turn_deg
+    side = image.shape[-1]
+    image = torch.rot90(image, quarters % 4, (-2, -1))
+    for _ in range(quarters % 4):
+        x0, y0, x1, y1 = box.unbind(1)
+        box = torch.stack([y0, side - x1, y1, side - x0], 1)
+    turn = (turn - 90.0 * quarters) % 360.0
+    attributes = chips.attributes
+    if mirrored:
+        image = image.flip(-1)
+        x0, y0, x1, y1 = box.unbind(1)
+        box = torch.stack([side - x1, y0, side - x0, y1], 1)
+        turn = torch.full_like(turn, float("nan"))
+        attributes = attributes.clone()
+        attributes[:, 2] = -1
+    return ChipBatch(
+        image=image.contiguous(),
+        chip=chips.chip,
+        category=chips.category,
+        box_px=box,
+        visible=chips.visible,
+        attributes=attributes,
+        mark_turn_deg=turn,
+    )
+
+
+def change_light(image: Tensor, generator: torch.Generator) -> Tensor:
+    """uint8 [B, 3, H, W] -> float32 0..255: each chip's exposure, white balance and contrast a little off, some noise.
+
+    Small against what the renderer or the camera already varied: it only keeps a second look from being the same look.
+    """
+    batch, device = len(image), image.device
+
+    def spread(*shape: int) -> Tensor:
+        return torch.randn(shape, generator=generator).to(device)
+
+    gain = torch.exp(0.10 * spread(batch, 1, 1, 1) + 0.03 * spread(batch, 3, 1, 1))
+    contrast = torch.exp(0.10 * spread(batch, 1, 1, 1))
+    value = image.float()
+    middle = value.mean((1, 2, 3), keepdim=True)
+    value = (value - middle) * (contrast * gain) + middle * gain
+    return value.clamp_(0.0, 255.0)
+
+
+class Reservoir:
+    """Draws training batches from a pool of chips that is refreshed from ``source`` as chips are used up."""
+
+    def __init__(self, source: Source, *, capacity: int, uses_per_chip: int, mirrored: bool, seed: int) -> None:
+        self.source = source
+        self.capacity = capacity
+        self.uses_per_chip = uses_per_chip
+        self.mirrored = mirrored
+        self.generator = torch.Generator().manual_seed(seed)
+        self.pool: ChipBatch | None = None
+        self.uses = torch.zeros(0, dtype=torch.int64)
+        self.drawn = 0
+
+    def batch(self, n: int) -> ChipBatch:
+        """n chips, turned and relit (image float32 0..255), at random from those not yet used up."""
+        pool = self._refreshed(n)
+        index = torch.randperm(len(self.uses), generator=self.generator)[:n]
+        self.uses[index] += 1
+        quarters = int(torch.randint(4, (1,), generator=self.generator))
+        mirrored = self.mirrored and bool(torch.randint(2, (1,), generator=self.generator))
+        chips = turn_chips(select_chips(pool, index.to(pool.image.device)), quarters, mirrored)
+        chips.image = change_light(chips.image, self.generator)
+        return chips
+
+    def _refreshed(self, n: int) -> ChipBatch:
+        """The pool without used-up chips; at most one fresh draw of n a batch, until the pool is full."""
+        keep = torch.nonzero(self.uses < self.uses_per_chip)[:, 0]
+        # Dropping copies the pool, so it waits until a whole draw fits.
+        if self.pool is not None and (len(keep) <= self.capacity - n or len(keep) < n) and len(keep) < len(self.uses):
+            self.pool = select_chips(self.pool, keep.to(self.pool.image.device))
+            self.uses = self.uses[keep]
+        while self.pool is None or len(self.uses) < n or len(self.uses) + n <= self.capacity:
+            fresh = self.source.batch(n)
+            self.drawn += n
+            self.pool = fresh if self.pool is None else join_chips(self.pool, fresh)
+            self.uses = torch.cat([self.uses, torch.zeros(n, dtype=torch.int64)])
+            if len(self.uses) >= n:
+                break
+        return self.pool

@@ -1,0 +1,209 @@
+"""The two trainings, detector and readers, as tasks of the loop, and the data that they draw from."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import torch
+from synth.chips import ChipBatch, ChipSource
+from torch import Tensor, nn
+
+from mission.frame_set import read_frame_set, truth_path
+from mission.mission_file import Mission
+from mission.model_file import ModelFile, TrainingSettings
+from mission.recipe import Recipe
+from mission.vocabulary import ATTRIBUTES
+from pipeline.bundle import build_detector
+from pipeline.chips import FrameSetChips, split_frames
+from pipeline.crops import cut_crops, jittered
+from pipeline.processors import choose_device
+from pipeline.readers import Readers
+from pipeline.reservoir import Reservoir, Source
+from pipeline.tensor_files import fill_network, read_tensors, write_tensors
+from pipeline.training import Budget, Report, refuse_other_settings, train
+from pipeline.validation import detection_figures, reading_figures, temperature
+from synth.photo_ground import GroundBank
+
+VALIDATION_BATCH = 32
+
+
+@dataclass(frozen=True)
+class TrainingData:
+    """Where chips come from: a recipe to render by, or the folder of a frame set. Plain data: it travels to processes."""
+
+    mission: Mission
+    recipe: Recipe | None = None
+    frames: Path | None = None
+    ground: Path | None = None
+    ground_gsd_m: float | None = None
+    seed: int = 0
+
+    def open(self, purpose: str, chip_px: int, focus: str | None, device: str) -> Source:
+        """The source for one purpose, "training" or "validation"; the two share no scene, ground, typeface or frame."""
+        held_out = purpose == "validation"
+        seed = self.seed * 4 + (2 if held_out else 0) + (1 if focus else 0)
+        if self.frames is not None:
+            frame_set = read_frame_set(self.frames)
+            own = split_frames(frame_set, self.seed)[int(held_out)]
+            return FrameSetChips(
+                frame_set, self.mission.panels.vocabulary, chip_px=chip_px, seed=seed, augment=not held_out,
+                focus="panel" if focus else None, only=own, device=device,
+            )  # fmt: skip
+        assert self.recipe is not None
+        bank = None
+        if self.ground is not None:
+            bank = GroundBank.from_folder(
+                self.ground, gsd_m=self.ground_gsd_m, mission_gsd_m=self.mission.ground_sample_distance_m
+            )
+        return ChipSource(
+            self.recipe, self.mission, seed=seed, device=device, chip_px=chip_px, ground=bank,
+            typefaces="held-out" if held_out else "training", focus="panel" if focus else None,
+        )  # fmt: skip
+
+    def fingerprint(self) -> str:
+        """SHA-256 over what the chips depend on."""
+        parts: list[Any] = [self.mission.model_dump(mode="json"), self.seed, self.ground_gsd_m]
+        parts.append(None if self.recipe is None else self.recipe.model_dump(mode="json"))
+        if self.frames is not None:
+            parts.append(hashlib.sha256(truth_path(self.frames).read_bytes()).hexdigest())
+        if self.ground is not None:
+            files = sorted(p for p in self.ground.rglob("*") if p.is_file())
+            parts.append([(p.name, p.stat().st_size) for p in files])
+        return hashlib.sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()
+
+
+@dataclass(frozen=True)
+class Job:
+    """One part to train; plain data."""
+
+    part: str  # "detector" or "readers"
+    model: ModelFile
+    data: TrainingData
+    budget: Budget
+    device: str
+    folder: Path
+    seed: int
+
+    @property
+    def settings(self) -> TrainingSettings:
+        """The training settings of the part."""
+        return self.model.detector_training if self.part == "detector" else self.model.reader_training
+
+    def fingerprint(self) -> str:
+        """SHA-256 over what an unfinished training must share to be gone on with (not its length)."""
+        text = json.dumps([self.part, self.model.model_dump(mode="json"), self.data.fingerprint(), self.seed])
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+class DetectorTask:
+    """Finding panels and people."""
+
+    name = "detector"
+
+    def __init__(self, validation: ChipBatch) -> None:
+        self.validation = validation
+
+    def losses(self, network: nn.Module, chips: ChipBatch) -> dict[str, Tensor]:
+        return network.losses(chips.image, chips)  # type: ignore[operator]
+
+    def validate(self, network: nn.Module) -> dict[str, float]:
+        found = []
+        for tiles in self.validation.image.split(VALIDATION_BATCH):
+            found += network.detect(tiles)  # type: ignore[operator]
+        image = self.validation.image
+        return detection_figures(found, self.validation, float(len(image) * image.shape[-1] * image.shape[-2]))
+
+
+class ReaderTask:
+    """Reading the attributes of panels whose boxes are given, a little off."""
+
+    name = "readers"
+
+    def __init__(self, validation: ChipBatch, seed: int) -> None:
+        self.validation, self.seed = validation, seed
+        self.generator = torch.Generator().manual_seed(seed)
+
+    def losses(self, network: nn.Module, chips: ChipBatch) -> dict[str, Tensor]:
+        assert isinstance(network, Readers)
+        return network.losses(chips, self.generator)
+
+    def readings(self, network: nn.Module) -> tuple[dict[str, Tensor], Tensor]:
+        """Log-probabilities and truth of the validation panels."""
+        assert isinstance(network, Readers)
+        chips = self.validation
+        panels = torch.nonzero(chips.category == 0)[:, 0]
+        box = jittered(chips.box_px[panels], torch.Generator().manual_seed(self.seed))
+        tight, wide = cut_crops(chips.image, chips.chip[panels], box, network.settings)
+        return network.read(tight, wide), chips.attributes[panels]
+
+    def validate(self, network: nn.Module) -> dict[str, float]:
+        return reading_figures(*self.readings(network))
+
+
+def check_unfinished(job: Job) -> None:
+    """InputError, before anything is started, where the job's folder holds a training of other settings."""
+    for state, header in (("unfinished", "run"), ("finished", "facts")):
+        path = job.folder / f"{job.part}.{state}.safetensors"
+        if path.is_file():
+            refuse_other_settings(path, json.loads(read_tensors(path)[1].get(header, "{}")), job.fingerprint())
+
+
+def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any]:
+    """Train one part and leave its tensors in ``job.folder``; returns figures, working confidences and temperatures.
+
+    A part that was finished before a kill is not trained again.
+    """
+    finished = job.folder / f"{job.part}.finished.safetensors"
+    if finished.is_file():
+        return json.loads(read_tensors(finished)[1].get("facts", "{}"))
+    torch.manual_seed(job.seed)
+    chosen = choose_device(job.device)
+    settings, focus = job.settings, None if job.part == "detector" else "panel"
+    network = untrained(job).to(chosen.device)
+    network = network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
+    held_out = job.data.open("validation", settings.chip_px, focus, chosen.name).batch(settings.validation_chips)
+    task = DetectorTask(held_out) if job.part == "detector" else ReaderTask(held_out, job.seed)
+    source = job.data.open("training", settings.chip_px, focus, chosen.name)
+    reservoir = Reservoir(
+        source, capacity=settings.reservoir_chips, uses_per_chip=settings.uses_per_chip,
+        mirrored=job.part == "detector", seed=job.seed,
+    )  # fmt: skip
+    step = train(
+        task, network, reservoir, settings, job.budget, chosen,
+        keep_in=job.folder / f"{job.part}.unfinished.safetensors", fingerprint=job.fingerprint(),
+        on_progress=on_progress,
+    )  # fmt: skip
+    figures = task.validate(network)
+    on_progress(Report(job.part, step, 1.0, figures=figures))
+    facts: dict[str, Any] = {
+        "fingerprint": job.fingerprint(),
+        "figures": {name: None if math.isnan(value) else round(value, 4) for name, value in figures.items()},
+        "steps": step,
+        "chips_drawn": reservoir.drawn,
+    }
+    if isinstance(task, ReaderTask):
+        log_p, truth = task.readings(network)
+        facts["temperatures"] = {a: temperature(log_p[a].cpu(), truth[:, i].cpu()) for i, a in enumerate(ATTRIBUTES)}
+    write_tensors(finished, network.state_dict(), {"facts": json.dumps(facts)})
+    return facts
+
+
+def untrained(job: Job) -> nn.Module:
+    """The network of a part, before training."""
+    if job.part == "detector":
+        return build_detector(job.model.detector)
+    return Readers(job.model.readers, job.data.mission.panels.vocabulary)
+
+
+def trained(job: Job) -> nn.Module:
+    """The network of a finished part."""
+    network = untrained(job)
+    path = job.folder / f"{job.part}.finished.safetensors"
+    fill_network(network, read_tensors(path)[0], path)
+    return network.eval()

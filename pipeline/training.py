@@ -1,0 +1,286 @@
+"""The training loop, for any network: one page that reads from top to bottom.
+
+Progress runs from 0 to 1, as steps done of all steps or as seconds trained of all seconds; everything that changes
+during training (the learning rate, what is reported and kept) hangs on it, so that a killed run goes on where it was.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol
+
+import torch
+from synth.chips import ChipBatch
+from torch import Tensor, nn
+
+from mission.errors import InputError
+from mission.model_file import TrainingSettings
+from pipeline.processors import ChosenDevice
+from pipeline.reservoir import Reservoir
+from pipeline.tensor_files import fill_network, read_tensors, write_tensors
+
+
+class Task(Protocol):
+    """What is trained: how it loses and how it is judged."""
+
+    name: str
+
+    def losses(self, network: nn.Module, chips: ChipBatch) -> dict[str, Tensor]:
+        """Scalar losses of one batch, to be summed."""
+        ...
+
+    def validate(self, network: nn.Module) -> dict[str, float]:
+        """Figures on chips that are not trained on."""
+        ...
+
+
+@dataclass(frozen=True)
+class Budget:
+    """How long to train: exactly one of the two is given."""
+
+    steps: int | None = None
+    seconds: float | None = None
+
+    def progress(self, step: int, elapsed_s: float) -> float:
+        """Share of the training that is done, 0..1."""
+        if self.steps is not None:
+            return min(1.0, step / max(1, self.steps))
+        assert self.seconds is not None
+        return min(1.0, elapsed_s / max(1e-9, self.seconds))
+
+
+@dataclass
+class Report:
+    """One line of progress: losses since the last line, and validation figures where they were just measured."""
+
+    part: str
+    step: int
+    progress: float
+    elapsed_s: float = 0.0
+    losses: dict[str, float] = field(default_factory=dict)
+    figures: dict[str, float] = field(default_factory=dict)
+    note: str = ""
+
+
+@dataclass
+class Schedule:
+    """How often what happens."""
+
+    report_s: float = 5.0
+    keep_s: float = 30.0
+    validations: int = 2
+
+
+def learning_rate_share(progress: float, warm_up: float) -> float:
+    """Linear warm-up, then half a cosine to 1 % (Loshchilov & Hutter 2017), by the share of the training done."""
+    if progress < warm_up:
+        return max(0.01, progress / warm_up)
+    rest = (progress - warm_up) / max(1e-9, 1.0 - warm_up)
+    return 0.01 + 0.99 * 0.5 * (1.0 + math.cos(math.pi * rest))
+
+
+class MovingAverage:
+    """Exponential moving average of a network's tensors; the young average forgets faster, so it never lags at the start."""
+
+    def __init__(self, network: nn.Module, decay: float) -> None:
+        self.decay = decay
+        self.tensors = {name: tensor.detach().clone() for name, tensor in network.state_dict().items()}
+
+    @torch.no_grad()
+    def update(self, network: nn.Module, step: int) -> None:
+        decay = min(self.decay, (1.0 + step) / (10.0 + step))
+        for name, tensor in network.state_dict().items():
+            own = self.tensors[name]
+            if own.is_floating_point():
+                own.lerp_(tensor, 1.0 - decay)
+            else:
+                own.copy_(tensor)
+
+    def swap(self, network: nn.Module) -> None:
+        """Exchange the average and the network's own tensors (call twice to restore)."""
+        current = {name: tensor.detach().clone() for name, tensor in network.state_dict().items()}
+        network.load_state_dict(self.tensors)
+        self.tensors = current
+
+
+def optimiser_for(network: nn.Module, settings: TrainingSettings) -> torch.optim.AdamW:
+    """AdamW (Loshchilov & Hutter 2019); norms and biases do not decay."""
+    decayed = [p for p in network.parameters() if p.requires_grad and p.ndim > 1]
+    others = [p for p in network.parameters() if p.requires_grad and p.ndim <= 1]
+    groups = [{"params": decayed, "weight_decay": settings.weight_decay}, {"params": others, "weight_decay": 0.0}]
+    return torch.optim.AdamW(groups, lr=settings.learning_rate)
+
+
+def train(
+    task: Task,
+    network: nn.Module,
+    reservoir: Reservoir,
+    settings: TrainingSettings,
+    budget: Budget,
+    device: ChosenDevice,
+    *,
+    keep_in: Path | None = None,
+    fingerprint: str = "",
+    schedule: Schedule = Schedule(),  # noqa: B008 (read only)
+    on_progress: Callable[[Report], None] = lambda report: None,
+    clock: Callable[[], float] = time.monotonic,
+) -> int:
+    """Train ``network`` on chips of ``reservoir``, leave its averaged tensors in it, and return the steps taken in all.
+
+    A run that was killed goes on from ``keep_in`` where that was written under the same ``fingerprint``. Raises
+    InputError in one sentence when the loss is no finite number or memory runs out at a batch of one.
+    """
+    optimiser = optimiser_for(network, settings)
+    average = MovingAverage(network, settings.average_decay)
+    state = _State(network, optimiser, average, keep_in, fingerprint)
+    step, before_s = state.resume()
+    batch, parent = settings.batch, os.getppid()
+    started = last_report = last_kept = clock()
+    sums: dict[str, Tensor] = {}
+    counted = validated = 0
+    network.train()
+
+    while (progress := budget.progress(step, elapsed_s := before_s + clock() - started)) < 1.0:
+        for group in optimiser.param_groups:
+            group["lr"] = settings.learning_rate * learning_rate_share(progress, settings.warm_up)
+        try:
+            chips = reservoir.batch(batch)
+            with device.autocast():
+                losses = task.losses(network, chips)
+            total = torch.stack(list(losses.values())).sum()
+            optimiser.zero_grad(set_to_none=True)
+            total.backward()
+        except RuntimeError as error:
+            batch = _halved_batch(error, batch, device)
+            on_progress(
+                Report(task.name, step, progress, elapsed_s, note=f"Out of memory: going on with batches of {batch}.")
+            )
+            continue
+        nn.utils.clip_grad_norm_(network.parameters(), settings.clip_norm)
+        if device.is_cpu or step % 20 == 0:  # reading a number makes a GPU wait
+            _refuse_non_finite(losses, total, task.name, step)
+        optimiser.step()
+        average.update(network, step)
+        step += 1
+        counted += 1
+        for name, loss in losses.items():
+            sums[name] = sums.get(name, 0.0) + loss.detach()
+
+        now = clock()
+        due = validated < schedule.validations - 1 and progress >= (validated + 1) / schedule.validations
+        if due or now - last_report >= schedule.report_s:
+            figures = validated_figures(task, network, average) if due else {}
+            validated += int(due)
+            means = {name: float(value) / counted for name, value in sums.items()}
+            on_progress(Report(task.name, step, progress, elapsed_s, means, figures))
+            sums, counted, last_report = {}, 0, clock()
+        if keep_in is not None and now - last_kept >= schedule.keep_s:
+            state.keep(step, before_s + clock() - started)
+            last_kept = clock()
+        if os.getppid() != parent:  # whoever asked for this training is gone
+            raise SystemExit(1)
+
+    if keep_in is not None:
+        state.keep(step, before_s + clock() - started)
+    average.swap(network)
+    network.eval()
+    return step
+
+
+def validated_figures(task: Task, network: nn.Module, average: MovingAverage) -> dict[str, float]:
+    """The task's figures for the averaged network; the network is as before afterwards."""
+    average.swap(network)
+    network.eval()
+    try:
+        return task.validate(network)
+    finally:
+        network.train()
+        average.swap(network)
+
+
+def _refuse_non_finite(losses: dict[str, Tensor], total: Tensor, part: str, step: int) -> None:
+    if bool(torch.isfinite(total)):
+        return
+    bad = next((name for name, loss in losses.items() if not bool(torch.isfinite(loss))), "sum")
+    raise InputError(
+        f"The {bad} loss of the {part} must stay a finite number. Got {float(losses.get(bad, total))} at step {step}"
+        f" instead: a lower 'learning_rate' in the model file is the usual remedy."
+    )
+
+
+def _halved_batch(error: RuntimeError, batch: int, device: ChosenDevice) -> int:
+    """Half the batch after running out of memory; any other error is raised again."""
+    text = str(error).lower()
+    if not (
+        isinstance(error, torch.OutOfMemoryError) or "not enough memory" in text or "can't allocate memory" in text
+    ):
+        raise error
+    if batch <= 1:
+        raise InputError(
+            f"The memory of {device.name} must hold a batch of one chip. Got too little instead."
+        ) from None
+    if not device.is_cpu:
+        torch.cuda.empty_cache()
+    return batch // 2
+
+
+def refuse_other_settings(path: Path, facts: dict[str, Any], fingerprint: str) -> None:
+    """InputError where what lies in ``path`` was trained under other settings than those asked for now."""
+    if facts.get("fingerprint") != fingerprint:
+        raise InputError(
+            f"The unfinished training in {path.parent} must be of the same settings to go on. Got other settings"
+            f" instead: remove that folder or choose another output."
+        )
+
+
+class _State:
+    """All that a killed run needs to go on, in one file that is replaced whole."""
+
+    def __init__(
+        self,
+        network: nn.Module,
+        optimiser: torch.optim.Optimizer,
+        average: MovingAverage,
+        keep_in: Path | None,
+        fingerprint: str,
+    ) -> None:
+        self.network, self.optimiser, self.average = network, optimiser, average
+        self.path, self.fingerprint = keep_in, fingerprint
+
+    def keep(self, step: int, elapsed_s: float) -> None:
+        tensors: dict[str, Tensor] = {}
+        tensors |= {f"network.{name}": tensor for name, tensor in self.network.state_dict().items()}
+        tensors |= {f"average.{name}": tensor for name, tensor in self.average.tensors.items()}
+        for number, moments in self.optimiser.state_dict()["state"].items():
+            tensors |= {f"optimiser.{number}.{name}": torch.as_tensor(value) for name, value in moments.items()}
+        facts: dict[str, Any] = {"step": step, "elapsed_s": elapsed_s, "fingerprint": self.fingerprint}
+        assert self.path is not None
+        write_tensors(self.path, tensors, {"run": json.dumps(facts)})
+
+    def resume(self) -> tuple[int, float]:
+        """Steps done and seconds spent by an earlier run of the same make; (0, 0.0) where there is none."""
+        if self.path is None or not self.path.exists():
+            return 0, 0.0
+        tensors, header = read_tensors(self.path)
+        facts = json.loads(header.get("run", "{}"))
+        refuse_other_settings(self.path, facts, self.fingerprint)
+        groups: dict[str, dict[str, Tensor]] = {"network": {}, "average": {}, "optimiser": {}}
+        for name, tensor in tensors.items():
+            kind, _, rest = name.partition(".")
+            groups[kind][rest] = tensor
+        fill_network(self.network, groups["network"], self.path)
+        device = next(self.network.parameters()).device
+        self.average.tensors = {name: tensor.to(device) for name, tensor in groups["average"].items()}
+        moments: dict[int, dict[str, Tensor]] = {}
+        for name, tensor in groups["optimiser"].items():
+            number, _, key = name.partition(".")
+            moments.setdefault(int(number), {})[key] = tensor
+        layout = self.optimiser.state_dict()
+        self.optimiser.load_state_dict({"state": moments, "param_groups": layout["param_groups"]})
+        return int(facts["step"]), float(facts["elapsed_s"])
