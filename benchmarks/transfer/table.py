@@ -1,0 +1,83 @@
+"""Print the results of the transfer loop as a Markdown table: mean over the flights, and the worst flight.
+
+python -m benchmarks.transfer.table results.jsonl [more.jsonl ...] [--flights building-site park allotment]
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections import defaultdict
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from benchmarks.transfer.ingredients import ROWS
+
+#: Figure -> heading, decimals, whether more is better.
+COLUMNS: dict[str, tuple[str, int, bool]] = {
+    "ap50": ("panel AP50", 2, True),
+    "recall_at_0.2": ("recall at 0.2", 2, True),
+    "recall_at_1": ("at 1", 2, True),
+    "recall_at_5": ("at 5", 2, True),
+    "recall_at_1_untouched": ("at 1, untouched", 2, True),
+    "alarms_at_90": ("alarms at 90 %", 1, False),
+    "alarms_at_90_per_hectare_untouched": ("per ha, untouched", 1, False),
+    "all_four": ("all four", 2, True),
+    "all_four_large": ("all four, >= 40 px", 2, True),
+    "all_four_of_all": ("of all", 2, True),
+    "person_recall_at_1": ("people at 1", 2, True),
+}
+
+
+def read_results(paths: Sequence[Path], flights: Sequence[str] = ()) -> list[dict[str, Any]]:
+    """The results in JSON-lines files, those of some flights only where flights are named."""
+    lines = [json.loads(line) for path in paths for line in path.read_text().splitlines() if line.strip()]
+    return [r for r in lines if not flights or r["flight"] in flights]
+
+
+def by_flight(results: list[dict[str, Any]], figure: str) -> list[float | None]:
+    """A figure's mean over seeds for each flight; None where no seed could measure it."""
+    values: dict[str, list[float]] = defaultdict(list)
+    flights = sorted({r["flight"] for r in results})
+    for result in results:
+        if result.get(figure) is not None:
+            values[result["flight"]].append(result[figure])
+    return [float(np.mean(values[flight])) if values[flight] else None for flight in flights]
+
+
+def cell(values: list[float | None], decimals: int, more_is_better: bool) -> str:
+    """ "mean (worst)"; a flight where the figure was never reached is the worst one and is shown as "never"."""
+    known = [v for v in values if v is not None]
+    if not known:
+        return "–"
+    worst = min(known) if more_is_better else max(known)
+    text = "never" if len(known) < len(values) else f"{worst:.{decimals}f}"
+    return f"{np.mean(known):.{decimals}f} ({text})"
+
+
+def table(results: list[dict[str, Any]]) -> str:
+    """Markdown: one line a row, in the order of the rows' definition."""
+    rows = [name for name in ROWS if any(r["row"] == name for r in results)]
+    heading = ["row", "what differs", "seeds", *[title for title, _, _ in COLUMNS.values()]]
+    lines = ["| " + " | ".join(heading) + " |", "|" + " --- |" * len(heading)]
+    for name in rows:
+        mine = [r for r in results if r["row"] == name]
+        cells = [cell(by_flight(mine, figure), decimals, better) for figure, (_, decimals, better) in COLUMNS.items()]
+        seeds = len({r["seed"] for r in mine})
+        lines.append("| " + " | ".join([name, ROWS[name].says, str(seeds), *cells]) + " |")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("results", type=Path, nargs="+")
+    parser.add_argument("--flights", nargs="*", default=[])
+    given = parser.parse_args()
+    print(table(read_results(given.results, given.flights)))
+
+
+if __name__ == "__main__":
+    main()
