@@ -7,11 +7,12 @@ panel and person are scored; sightings of other categories of the file are passe
 from __future__ import annotations
 
 from collections.abc import Container, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
+from eval.masks import checked_segmentation, mask_extent
 from eval.matching import Detections, Objects
 from eval.resampling import Clusters, clusters_of
 from mission.errors import InputError, must
@@ -63,7 +64,7 @@ def case_of(frame_set: FrameSet, sightings: Sightings, where: str | Path) -> Cas
     for number, sighting in enumerate(sightings.sightings):
         _check_known(number, sighting, frame_row, frame_set.categories, where)
         if frame_set.categories[sighting.category_id] in categories:
-            kept.append((number, sighting))
+            kept.append((number, _with_sound_mask(number, sighting, frames[frame_row[sighting.image_id]], where)))
     return Case(
         truth=frame_set.truth,
         categories=categories,
@@ -86,6 +87,16 @@ def _check_known(
         raise must(f"{place}.image_id", "be a frame of the frame set", sighting.image_id, where=where)
     if sighting.category_id not in categories:
         raise must(f"{place}.category_id", "be a category of the frame set", sighting.category_id, where=where)
+
+
+def _with_sound_mask(number: int, sighting: Sighting, frame: Frame, where: str | Path) -> Sighting:
+    """The sighting with its segmentation checked and, where it came without a box, the box of its mask."""
+    if sighting.segmentation is None:
+        return sighting
+    size = (frame.width_px, frame.height_px)
+    mask = checked_segmentation(sighting.segmentation, *size, f"sightings[{number}]", str(where))
+    x, y, w, h = mask_extent(mask, *size)[0] if not any(sighting.bbox_px) else sighting.bbox_px
+    return replace(sighting, segmentation=mask, bbox_px=(x, y, w, h))
 
 
 def _objects(rows: Sequence[tuple[int, Thing]], categories: tuple[str, ...]) -> Objects:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,10 +76,10 @@ def judge(case: Case, working: Mapping[str, float], vocabulary: Vocabulary | Non
 
 @dataclass(frozen=True)
 class RunsJudgement:
-    """What the finds were worth: the runs, their points (None without a rulebook) and losses, and the place errors.
+    """What the finds were worth: the runs, their points and losses (none without a rulebook), and the place errors.
 
-    ``errors_m`` [n, 2] east, north: find less truth, of the finds that count for a thing with a known place;
-    ``error_cluster`` [n].
+    ``errors_m`` [n, 2] east, north: find less truth, of the finds seen on a thing with a known place; ``error_cluster``
+    [n].
     """
 
     runs: Sequence[RunCase]
@@ -91,34 +90,35 @@ class RunsJudgement:
     error_cluster: NDArray[np.int64]
 
 
-#: Where no rulebook is given, finds are still matched to what lies near them, to measure how far off they are.
-_PLACE_ONLY = Rulebook.model_validate({"name": "matching by place only", "counts_within": 10.0})
-
-
 def judge_runs(judgement: Judgement, runs: Sequence[RunCase], rulebook: Rulebook | None) -> RunsJudgement:
     """Score every run and collect the place errors."""
     best = _best_scores(judgement)
-    points = [score_run(run.truth, run.reports, rulebook or _PLACE_ONLY) for run in runs]
+    points = [score_run(run.truth, run.reports, rulebook) for run in runs] if rulebook is not None else []
     losses = [
         losses_of(run, result, _of_things(run, judgement.case, best), judgement.working)
-        for run, result in zip(runs, points, strict=True)
+        for run, result in zip(runs, points)
     ]
-    errors: list[Any] = []
-    clusters: list[int] = []
-    for run, result in zip(runs, points, strict=True):
-        used = result.object_of >= 0
-        error = run.reports.ground_m[used] - run.truth.ground_m[result.object_of[used]]
-        error = error[~np.isnan(error).any(axis=1)]
-        errors.append(error)
-        clusters += [run.cluster] * len(error)
+    errors = [_place_errors_m(run) for run in runs]
     return RunsJudgement(
         runs=runs,
         points=points,
-        losses=losses if rulebook is not None else [],
+        losses=losses,
         rulebook=rulebook,
         errors_m=np.concatenate([*errors, np.zeros((0, 2))]),
-        error_cluster=np.array(clusters, dtype=np.int64),
+        error_cluster=np.repeat([run.cluster for run in runs], [len(error) for error in errors]).astype(np.int64),
     )
+
+
+def _place_errors_m(run: RunCase) -> Floats:
+    """Find less truth [n, 2] of the finds with a sighting on a thing that counts; the nearest such thing, however far.
+
+    What was seen pairs them, not what lies near: a limit on the distance would leave out the worst errors.
+    """
+    apart = run.reports.ground_m[:, None, :] - run.truth.ground_m[None, :, :]
+    alike = run.reports.category[:, None] == run.truth.category[None, :]
+    distance = np.where(run.reports.seen_on & alike & run.truth.counted, np.linalg.norm(apart, axis=-1), np.nan)
+    known = np.flatnonzero(~np.isnan(distance).all(axis=1)) if distance.size else np.zeros(0, dtype=int)
+    return apart[known, np.nanargmin(distance[known], axis=1)] if len(known) else np.zeros((0, 2))
 
 
 def _best_scores(judgement: Judgement) -> Floats:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from pycocotools import mask as coco_mask
+
 from mission.atomic import is_finite_number
 from mission.errors import must
 
@@ -78,3 +80,13 @@ def decompressed_runs(text: str) -> list[int]:
                 break
         runs.append(number + runs[-2] if len(runs) > 2 else number)
     return runs
+
+
+def mask_extent(segmentation: Any, width_px: int, height_px: int) -> tuple[list[float], float]:
+    """Box [x, y, w, h] and area [px^2] of a checked segmentation."""
+    encoded = segmentation
+    if isinstance(segmentation, list):
+        encoded = coco_mask.merge(coco_mask.frPyObjects(segmentation, height_px, width_px))
+    elif isinstance(segmentation["counts"], list):
+        encoded = coco_mask.frPyObjects(segmentation, height_px, width_px)
+    return [float(v) for v in coco_mask.toBbox(encoded)], float(coco_mask.area(encoded))

@@ -11,10 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from pycocotools import mask as coco_mask
 
 from eval.case import Case
-from eval.masks import checked_segmentation
+from eval.masks import checked_segmentation, mask_extent
 from eval.matching import Detections, Objects
 from eval.resampling import clusters_of
 from mission.atomic import is_finite_number, read_json
@@ -172,14 +171,7 @@ def _detections(content: Any, sizes: Sizes, names: Mapping[int, str], where: str
 
 def _extent(box: Any, outline: Any, size: tuple[int, int], place: str, where: str) -> tuple[list[float], float]:
     """Box and area of a result, as pycocotools' loadRes takes them."""
-    if box or outline is None:
-        found = _box(box, place, where)
-        return found, found[2] * found[3]
-    width, height = size
-    if isinstance(outline, list):
-        encoded = coco_mask.merge(coco_mask.frPyObjects(outline, height, width))
-    elif isinstance(outline["counts"], list):
-        encoded = coco_mask.frPyObjects(outline, height, width)
-    else:
-        encoded = outline
-    return [float(v) for v in coco_mask.toBbox(encoded)], float(coco_mask.area(encoded))
+    if not box and outline is not None:
+        return mask_extent(outline, *size)
+    found = _box(box, place, where)
+    return found, found[2] * found[3]

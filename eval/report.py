@@ -34,6 +34,7 @@ from mission.frame_set import SCORED_MIN_SIDE_PX, SCORED_MIN_VISIBLE, FrameSet
 from mission.vocabulary import ATTRIBUTES
 
 Card = Mapping[str, Any]
+_KINDS = {"background": "different grounds", "mission_run": "flights", "frame": "frames on their own"}
 
 
 @dataclass(frozen=True)
@@ -62,7 +63,7 @@ def _words(card: Card) -> dict[str, Any]:
     clusters = card["clusters"]
     return {
         "title": f"Scorecard of {card['bundle'] or 'the results'} on {card['frame_set']}",
-        "subtitle": f"{clusters['frames']} frames from {clusters['count']} {' and '.join(clusters['by'])} clusters",
+        "subtitle": f"{clusters['frames']} frames, {clusters['count']} {' and '.join(_KINDS[kind] for kind in clusters['by'])}",
         "first_line": FIRST_LINE[card["truth"]],
         "sentences": said[1:],
         "ours": card["truth"] is not None,
@@ -193,7 +194,7 @@ def _pictures(card: Card, judgement: Judgement, runs: RunsJudgement | None) -> d
         block = card["location"]
         pictures["location"] = location_scatter(runs, block["ce90_m"])
         pictures["location_words"] = (
-            f"Each dot is a find that counts for an object, drawn by how far off it is: {block['rmse_m']:.2f} m root mean"
+            f"Each dot is a find seen on an object, drawn by how far from it it was put: {block['rmse_m']:.2f} m root mean"
             f" square of {block['n']}; nine in ten lie inside the circle of {block['ce90_m']:.2f} m."
         )
     if card["points"] is not None:

@@ -195,10 +195,10 @@ def calibration_figures(stated: Floats, right: NDArray[np.bool_]) -> Block:
 
 
 def location_block(runs: RunsJudgement, clusters: Clusters) -> Block:
-    """Horizontal error of the finds that count for a thing."""
+    """Horizontal error of the finds with a sighting on a thing, however far they were put from it."""
     errors = runs.errors_m
     block: Block = {}
-    why = "no find with a place was matched to a thing whose place is known"
+    why = "no find with a place was seen on a thing whose place is known"
     put(block, "rmse_m", rmse_m(errors), why)
     put(block, "ce90_m", ce90_m(errors), why)
     block["n"] = len(errors)

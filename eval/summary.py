@@ -67,7 +67,7 @@ def _false(card: Mapping[str, Any]) -> str | None:
     parts = []
     for category, block in card["false_alarms"].items():
         area = "" if block["per_hectare"] is None else f", {block['per_hectare']:.1f} a hectare"
-        parts.append(f"{block['count']} of {_plural(category)} ({block['per_frame']:.2f} a frame{area})")
+        parts.append(f"{block['count'] or 'none'} for {_plural(category)} ({block['per_frame']:.2f} a frame{area})")
     return f"False alarms: {'; '.join(parts)}."
 
 
@@ -90,16 +90,20 @@ def _placed(card: Mapping[str, Any]) -> str | None:
     )
 
 
+def _counted(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
 def _points(block: Mapping[str, Any]) -> list[str]:
     counts = block["reports"]
     persons = f", {counts['persons_found']} of {counts['persons']} people" if counts["persons"] else ""
     said = (
-        f"Handed in: {counts['panels_found']} of {counts['panels']} panels found{persons}, {counts['false']} false"
-        f" {'report' if counts['false'] == 1 else 'reports'}, {block['mean']:.1f} of {block['possible']:.1f} points a run"
-        f"{range_words(block['ci95'], 1)} over {block['runs']} {'run' if block['runs'] == 1 else 'runs'},"
-        f" rulebook '{block['rulebook']}'."
+        f"Handed in: {counts['panels_found']} of {counts['panels']} panels found{persons},"
+        f" {_counted(counts['false'], 'false report')}, {block['mean']:.1f} of {block['possible']:.1f} points a run"
+        f"{range_words(block['ci95'], 1)} over {_counted(block['runs'], 'run')}, rulebook '{block['rulebook']}'."
     )
     if not block["lost_to"]:
         return [said]
     cause, loss = next(iter(block["lost_to"].items()))
-    return [said, f"Most is lost to this: {CAUSES[cause]} ({loss['points']:.1f} points a run, {loss['count']} cases)."]
+    cases = _counted(loss["count"], "case")
+    return [said, f"Most is lost to this: {CAUSES[cause]} ({loss['points']:.1f} points a run, {cases})."]

@@ -113,7 +113,7 @@ class Rulebook(Settings):
     def _something_to_earn(self) -> Rulebook:
         earnings = [*self.panel.model_dump().values(), *self.person.model_dump().values(), self.delivery.right]
         if not any(earnings):
-            raise ValueError("give points for something")
+            raise ValueError("hold points to earn")
         return self
 
 

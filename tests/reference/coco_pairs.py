@@ -44,7 +44,9 @@ def our_figures(truth: Path, results: Path, kind: Literal["bbox", "segm"] = "bbo
     return lists[0], lists[1]
 
 
-def write_pair(folder: Path, images: list[int], annotations: list[dict[str, Any]], results: list[dict[str, Any]]) -> tuple[Path, Path]:
+def write_pair(
+    folder: Path, images: list[int], annotations: list[dict[str, Any]], results: list[dict[str, Any]]
+) -> tuple[Path, Path]:
     """Write a pair over images of 640 x 480 and categories 3 and 7."""
     truth, answers = folder / "instances.json", folder / "results.json"
     content = {

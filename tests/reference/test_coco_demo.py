@@ -67,7 +67,14 @@ def random_pair(rng: np.random.Generator) -> tuple[list[int], list[dict[str, Any
     # pycocotools refuses an empty results list, so there is always one.
     results.append({"image_id": images[0], "category_id": 7, "bbox": [1.0, 1.0, 5.0, 5.0], "score": 0.5})
     annotations.append(
-        {"id": len(annotations) + 1, "image_id": images[0], "category_id": 3, "bbox": [1, 1, 9, 9], "area": 81, "iscrowd": 0}
+        {
+            "id": len(annotations) + 1,
+            "image_id": images[0],
+            "category_id": 3,
+            "bbox": [1, 1, 9, 9],
+            "area": 81,
+            "iscrowd": 0,
+        }
     )
     return images, annotations, results
 

@@ -19,7 +19,9 @@ QUOTED = [(490, 500, (0.9636, 0.9891), (0.9635, 0.9904)), (20, 20, (0.8389, 1.0)
 
 
 @pytest.mark.parametrize(("hits", "trials", "wilson", "exact"), NEWCOMBE_TABLE_I + QUOTED)
-def test_intervals_newcombe1998(hits: int, trials: int, wilson: tuple[float, float], exact: tuple[float, float]) -> None:
+def test_intervals_newcombe1998(
+    hits: int, trials: int, wilson: tuple[float, float], exact: tuple[float, float]
+) -> None:
     assert wilson_interval(hits, trials) == pytest.approx(wilson, abs=5e-5)
     assert exact_interval(hits, trials) == pytest.approx(exact, abs=5e-5)
 

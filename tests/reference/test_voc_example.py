@@ -28,14 +28,20 @@ OBJECTS = {
 DETECTIONS = {
     1: [(0.88, 5, 67, 31, 48), (0.70, 119, 111, 40, 67), (0.80, 124, 9, 49, 67)],
     2: [(0.71, 64, 111, 64, 58), (0.54, 26, 140, 60, 47), (0.74, 19, 18, 43, 35)],
-    3: [(0.18, 109, 15, 77, 39), (0.67, 86, 63, 46, 45), (0.38, 160, 62, 36, 53), (0.91, 105, 131, 47, 47), (0.44, 18, 148, 40, 44)],
+    3: [
+        (0.18, 109, 15, 77, 39), (0.67, 86, 63, 46, 45), (0.38, 160, 62, 36, 53), (0.91, 105, 131, 47, 47),
+        (0.44, 18, 148, 40, 44),
+    ],
     4: [(0.35, 83, 28, 28, 26), (0.78, 28, 68, 42, 67), (0.45, 87, 89, 25, 39), (0.14, 10, 155, 60, 26)],
     5: [(0.62, 50, 38, 28, 46), (0.44, 95, 11, 53, 28), (0.95, 29, 131, 72, 29), (0.23, 29, 163, 72, 29)],
     6: [(0.45, 43, 48, 74, 38), (0.84, 17, 155, 29, 35), (0.43, 95, 110, 25, 42)],
     7: [(0.48, 16, 20, 101, 88), (0.95, 33, 116, 37, 49)],
 }  # fmt: skip
 #: Published: letter and whether it is right, by falling score.
-FLAGS = "R1 Y0 J1 A0 U0 C0 M0 F0 D0 B1 H0 P1 E1 X1 N0 T0 K0 Q0 V0 I0 L0 S0 G1 O0".split()
+FLAGS = (
+    "R1", "Y0", "J1", "A0", "U0", "C0", "M0", "F0", "D0", "B1", "H0", "P1",
+    "E1", "X1", "N0", "T0", "K0", "Q0", "V0", "I0", "L0", "S0", "G1", "O0",
+)  # fmt: skip
 
 
 def _precision(true: np.ndarray, steps: np.ndarray) -> float:
@@ -55,7 +61,12 @@ def test_matching_finds_the_published_hits_padilla2020() -> None:
     frames, boxes = zip(*((i - 1, box) for i, group in OBJECTS.items() for box in group))
     sides = np.array(boxes, dtype=float)
     truth = Objects(
-        np.array(frames), np.zeros(15, dtype=int), sides, sides[:, 2] * sides[:, 3], np.zeros(15, bool), np.zeros(15, bool)
+        np.array(frames),
+        np.zeros(15, dtype=int),
+        sides,
+        sides[:, 2] * sides[:, 3],
+        np.zeros(15, bool),
+        np.zeros(15, bool),
     )
     rows = [(i - 1, *values) for i, group in DETECTIONS.items() for values in group]
     table = np.array(rows, dtype=float)
@@ -68,7 +79,8 @@ def test_matching_finds_the_published_hits_padilla2020() -> None:
         evaluation.evaluate()
     cells = [cell for cell in evaluation.evalImgs[:7] if cell is not None]
     right = sorted(
-        (float(score) for cell in cells for score, met in zip(cell["dtScores"], cell["dtMatches"][0]) if met), reverse=True
+        (float(score) for cell in cells for score, met in zip(cell["dtScores"], cell["dtMatches"][0]) if met),
+        reverse=True,
     )
     # R J B P E X as published; G (0.18) falls to COCO's IoU without inclusive pixels.
     assert right == [0.95, 0.91, 0.70, 0.62, 0.54, 0.48]
