@@ -51,12 +51,16 @@ class Sighting:
 
 @dataclass(frozen=True)
 class Sightings:
-    """All detections of one bundle on one frame set. ``working_confidence`` is the threshold for finds and alarms."""
+    """All detections of one bundle on one frame set. ``working_confidence`` is the threshold for finds and alarms.
+
+    ``file_names`` tells the frames by their ids: plain photographs have no truth.json to look them up in.
+    """
 
     sightings: tuple[Sighting, ...]
     bundle: str | None = None
     frame_set: str | None = None
     working_confidence: Mapping[str, float] = field(default_factory=lambda: dict(DEFAULT_WORKING_CONFIDENCE))
+    file_names: Mapping[int, str] = field(default_factory=dict)
 
 
 def read_sightings(path: str | Path, image_ids: Iterable[int] | None = None) -> Sightings:
@@ -83,7 +87,22 @@ def read_sightings(path: str | Path, image_ids: Iterable[int] | None = None) -> 
         _text(content, "bundle", where),
         _text(content, "frame_set", where),
         _working_confidence(content.get("working_confidence"), where),
+        _file_names(content.get("images"), where),
     )
+
+
+def _file_names(content: Any, where: str) -> dict[int, str]:
+    if content is None:
+        return {}
+    if not isinstance(content, list):
+        raise must("images", "be a list", content, where=where)
+    found: dict[int, str] = {}
+    for i, item in enumerate(content):
+        number, name = (item.get("id"), item.get("file_name")) if isinstance(item, dict) else (None, None)
+        if isinstance(number, bool) or not isinstance(number, int) or not isinstance(name, str):
+            raise must(f"images[{i}]", "give a whole number as id and a file_name", item, where=where)
+        found[number] = name
+    return found
 
 
 def _text(content: Mapping[str, Any], key: str, where: str) -> str | None:
@@ -188,6 +207,7 @@ def write_sightings(path: str | Path, content: Sightings) -> None:
             "bundle": content.bundle,
             "frame_set": content.frame_set,
             "working_confidence": dict(content.working_confidence),
+            "images": [{"id": number, "file_name": name} for number, name in content.file_names.items()],
             "sightings": [s.to_json() for s in content.sightings],
         },
     )

@@ -18,7 +18,7 @@ from mission.atomic import replacing
 LONGEST_SIDE_PX = 1600
 # A close-up shows the box and as much again around it, in a square of this side; so many fit under a frame.
 _CLOSE_UP_PX, _MOST_CLOSE_UPS = 150, 20
-_GAP_PX, _STRIP_TEXT_PX = 8, 34
+_GAP_PX, _STRIP_TEXT_PX, _LEAST_STRIP_PX = 8, 34, 800
 # Colour-blind-safe pair (Okabe & Ito 2008): vermilion for panels, sky blue for people; both stand out from grass
 # and soil.
 _COLOURS = {"panel": (213, 94, 0), "person": (86, 180, 233)}
@@ -137,7 +137,7 @@ def _close_ups(frame: Image.Image, labelled: Sequence[Labelled], width: int) -> 
     if not shown:
         return None
     cell_w, cell_h = _CLOSE_UP_PX + _GAP_PX, _CLOSE_UP_PX + _STRIP_TEXT_PX + _GAP_PX
-    columns = max(1, min((max(width, cell_w + _GAP_PX) - _GAP_PX) // cell_w, len(shown)))
+    columns = min((max(width, _LEAST_STRIP_PX) - _GAP_PX) // cell_w, len(shown))
     rows = -(-len(shown) // columns)
     strip = Image.new("RGB", (columns * cell_w + _GAP_PX, rows * cell_h + _GAP_PX), _PAPER)
     draw, font = ImageDraw.Draw(strip), ImageFont.load_default(size=13)

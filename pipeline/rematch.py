@@ -5,12 +5,14 @@ It stands apart from pipeline.read so that it starts without what only reading n
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
 from mission.errors import InputError
-from mission.finds import Finds, read_finds, write_finds
-from mission.wanted import load_wanted
+from mission.finds import Find, Finds, read_finds, write_finds
+from mission.vocabulary import SHAPES, Vocabulary
+from mission.wanted import WantedPanel, load_wanted
 from pipeline.assign import match_wanted
 
 FINDS = "finds.geojson"
@@ -26,6 +28,13 @@ def rematch(out: str | Path, wanted: str | Path) -> Finds:
     if not path.exists():
         raise InputError(f"The folder {out} must hold an earlier reading ({FINDS}). Got none instead.")
     before = read_finds(path)
-    after = replace(before, finds=match_wanted(before.finds, {None: load_wanted(wanted)}))
+    lists: dict[str | None, tuple[WantedPanel, ...]] = {None: load_wanted(wanted, _vocabulary(before.finds))}
+    after = replace(before, finds=match_wanted(before.finds, lists))
     write_finds(path, after)
     return after
+
+
+def _vocabulary(finds: Iterable[Find]) -> Vocabulary:
+    """Every word that a list may use: the whole vocabulary and the shapes of the mission's own that were read."""
+    own = {shape for find in finds for shape in find.attributes.get("shape", {}) if shape not in SHAPES}
+    return Vocabulary(shapes=(*SHAPES, *sorted(own)))

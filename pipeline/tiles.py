@@ -141,6 +141,10 @@ def merge_tiles(
     box, score, category, owner, cut = _in_frame(found, width_px, height_px)
     if not len(score):
         return Detections(np.zeros((0, 4)), np.zeros(0), np.zeros(0, dtype=np.int64))
+    if at_most is not None:
+        # An object lies in four tiles at most, so the strongest 4 x at_most boxes hold at_most different objects.
+        strongest = np.lexsort((*box.T[::-1], category, -score))[: 4 * at_most]
+        box, score, category, owner, cut = (array[strongest] for array in (box, score, category, owner, cut))
     rank = score * np.where(cut.any(axis=1), CUT_RANK, 1.0)
     # Box coordinates and category break ties, so that equal scores give the same answer in any order.
     order = np.lexsort((category, *box.T[::-1], -score, -rank))

@@ -1,4 +1,4 @@
-"""Assignment against published cost tables (from memory of the sources named; every optimum also follows by trying all pairings)."""
+"""Assignment against published cost tables (from memory of the sources named; each optimum also follows by trying all)."""
 
 from __future__ import annotations
 

@@ -1,0 +1,139 @@
+"""From one frame to its sightings: tiles, detections, attribute tables and places on the ground."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import torch
+
+from mission.camera import ground_sample_distance_m
+from mission.errors import must
+from mission.mission_file import Mission
+from mission.sightings import KEPT_MIN_CONFIDENCE, KEPT_MOST_PER_FRAME, Sighting
+from mission.vocabulary import ATTRIBUTES, Vocabulary
+from pipeline.frames_to_read import FrameToRead
+from pipeline.locate import Located, locate_boxes
+from pipeline.tiles import Detections, detect_frame
+
+if TYPE_CHECKING:
+    from pipeline.bundle import Bundle
+
+# Tiles of about this side keep a small detector's feature maps within a few hundred megabytes.
+LARGEST_TILE_PX = 1280
+# Neighbouring tiles share this much where the scale is not known: a person lying at 1 cm a pixel.
+OVERLAP_PX = 224
+# The largest thing to be found, a person with outstretched arms [m]; two tiles share as much ground.
+_LARGEST_THING_M = 2.0
+# Panels below this and the working confidence are not read: nobody uses the attributes of what is hardly seen, and
+# a hundred of them take as long as half a frame.
+READ_FROM_CONFIDENCE = 0.1
+# Probabilities below this are left out of the tables on disk.
+_LEAST_SHARE = 0.0005
+
+Columns = Mapping[str, Sequence[tuple[int, str]]]
+Tables = dict[str, dict[str, float]]
+
+
+@dataclass(frozen=True)
+class FrameReader:
+    """A bundle set up for one reading.
+
+    ``category_ids`` maps panel and person to the ids that sightings carry; ``working`` to their working confidences.
+    """
+
+    bundle: Bundle
+    mission: Mission | None
+    category_ids: Mapping[str, int]
+    working: Mapping[str, float]
+
+    def sightings(self, frame: FrameToRead, pixels: np.ndarray) -> list[Sighting]:
+        """Sightings in a frame uint8 [H, W, 3], by falling score: all from KEPT_MIN_CONFIDENCE, at most
+        KEPT_MOST_PER_FRAME; places are None where the pose is not known or the box is not on the ground."""
+        on_cpu = str(self.bundle.device) == "cpu"
+        tensor = torch.from_numpy(np.ascontiguousarray(pixels)).permute(2, 0, 1)
+        tensor = tensor if on_cpu else tensor.to(self.bundle.device)
+        found = detect_frame(
+            self.bundle.detect,
+            tensor,
+            overlap_px=overlap_px(self._scale_m(frame)),
+            largest_tile_px=LARGEST_TILE_PX,
+            batch=1 if on_cpu else 4,
+            at_least=KEPT_MIN_CONFIDENCE,
+            at_most=KEPT_MOST_PER_FRAME,
+        )
+        names = [self.bundle.categories[c] for c in found.category]
+        tables = self._tables(tensor, found, names)
+        located = None
+        if frame.view is not None:
+            located = locate_boxes(frame.view, found.box_px, np.array([name == "person" for name in names], dtype=bool))
+        return [
+            _sighting(frame.image_id, self.category_ids[name], i, found, tables.get(i, {}), located)
+            for i, name in enumerate(names)
+        ]
+
+    def _scale_m(self, frame: FrameToRead) -> float | None:
+        if frame.view is not None:
+            return ground_sample_distance_m(frame.view)
+        return None if self.mission is None else self.mission.ground_sample_distance_m
+
+    def _tables(self, frame: torch.Tensor, found: Detections, names: Sequence[str]) -> dict[int, Tables]:
+        """Attribute tables by the number of the detection, for panels sure enough to be worth reading."""
+        read_from = min(READ_FROM_CONFIDENCE, self.working["panel"])
+        worth = [i for i, name in enumerate(names) if name == "panel" and found.score[i] >= read_from]
+        if not worth:
+            return {}
+        columns = narrowed(self.bundle.vocabulary, self.mission)
+        read_off = self.bundle.read_attributes(frame, torch.from_numpy(found.box_px[worth].astype(np.float32)))
+        rows = {name: _on_cpu(read_off[name]) for name in ATTRIBUTES}
+        return {
+            number: {name: attribute_table(rows[name][k], columns[name]) for name in ATTRIBUTES}
+            for k, number in enumerate(worth)
+        }
+
+
+def narrowed(vocabulary: Vocabulary, mission: Mission | None) -> Columns:
+    """Per attribute, the bundle's values that the mission allows, each with its column in the bundle's tables."""
+    allowed = vocabulary if mission is None else mission.panels.vocabulary
+    return {
+        attribute: [(i, v) for i, v in enumerate(vocabulary.values(attribute)) if v in allowed.values(attribute)]
+        for attribute in ATTRIBUTES
+    }
+
+
+def attribute_table(row: np.ndarray, columns: Sequence[tuple[int, str]]) -> dict[str, float]:
+    """Value -> probability of one panel from the bundle's row [C], masked to the columns allowed and renormalised."""
+    share = np.array([max(float(row[i]), 0.0) for i, _ in columns])
+    if not np.isfinite(row).all():
+        raise must("attribute tables of the bundle", "be finite numbers", "NaN or infinity")
+    total = share.sum()
+    share = share / total if total > 0 else np.full(len(columns), 1 / len(columns))
+    named = {value: round(float(p), 4) for (_, value), p in zip(columns, share, strict=True) if p >= _LEAST_SHARE}
+    return dict(sorted(named.items(), key=lambda item: -item[1]))
+
+
+def overlap_px(gsd_m: float | None) -> int:
+    """Overlap of neighbouring tiles [px]: the largest thing at this scale, within what a tile can give."""
+    if gsd_m is None or not np.isfinite(gsd_m) or gsd_m <= 0:
+        return OVERLAP_PX
+    return int(np.clip(np.ceil(_LARGEST_THING_M / gsd_m), 64, LARGEST_TILE_PX // 2))
+
+
+def _on_cpu(values: Any) -> np.ndarray:
+    return np.asarray(values.detach().float().cpu().numpy() if hasattr(values, "detach") else values, dtype=float)
+
+
+def _sighting(
+    image_id: int, category_id: int, i: int, found: Detections, tables: Tables, located: Located | None
+) -> Sighting:
+    x0, y0, x1, y1 = (float(v) for v in found.box_px[i])
+    point, covariance = None, None
+    if located is not None and np.isfinite(located.covariance_m2[i]).all():
+        e, n, u = (round(float(v), 3) for v in located.ground_enu_m[i])
+        (ee, en), (_, nn) = ((float(f"{v:.6g}") for v in row) for row in located.covariance_m2[i])
+        point, covariance = (e, n, u), ((ee, en), (en, nn))
+    box = (round(x0, 2), round(y0, 2), round(x1 - x0, 2), round(y1 - y0, 2))
+    score = min(round(float(found.score[i]), 5), 1.0)
+    return Sighting(image_id, category_id, box, score, tables, point, covariance)
