@@ -1,0 +1,236 @@
+"""What lies on the ground: sampled first and frozen, drawn later.
+
+A scene is a set of tables. Each row is one flat thing (a plate), one rounded part (a limb), one flat face of a solid (a
+facet), one solid that throws a shadow (a block) or one target (a panel or a person); ``picture`` says in which picture of a
+batch it lies (frames of one run share a layout: there it is 0). World coordinates are east-north-up metres about the run's
+origin, the ground at u = 0. Colours are linear reflectances.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[Any]
+Index = NDArray[Any]
+
+#: Columns of ``Plates.finish`` with what 0 means, beside the strengths:
+FINISH = (
+    "dirt",  # soil and dust, patchy
+    "fade",  # bleached towards a pale grey, patchy
+    "fold", "fold_period", "fold_angle", "fold_phase",  # creases: strength, distance in units, direction [rad], 0..1
+    "wrinkle",  # uneven turn to the sun
+    "gloss", "gloss_u", "gloss_v", "gloss_width",  # glare of the sun: strength and place in the plane
+    "veil",  # sky mirrored evenly
+    "speckle",  # grain from pixel to pixel
+    "ragged",  # uneven edge, in units
+    "dome",  # bulges towards the viewer
+    "blades",  # grass over the edge, in metres
+    "cover_u", "cover_v", "cover_radius",  # a patch hidden under what lies there, in units
+    "wear",  # paint gone from the mark
+    "noise_u", "noise_v",  # which piece of the noise
+)  # fmt: skip
+COLUMN = {name: i for i, name in enumerate(FINISH)}
+
+
+@dataclass(frozen=True)
+class Plates:
+    """Flat things. A shape's plane point (x, y) lies at ``origin + x * along + y * up``: one unit is its larger side."""
+
+    picture: Index
+    owner: Index
+    """Row of the targets that it belongs to, -1 for none."""
+    order: Array
+    """What is drawn over what: higher comes later."""
+    origin: Array
+    along: Array
+    up: Array
+    shape: Index
+    albedo: Array
+    body: Array
+    """1 a plate, 0 only its mark."""
+    glyph: Index
+    """Face * 36 + mark in the atlas of marks, -1 for none."""
+    mark_at: Array
+    mark_height: Array
+    mark_turn: Array
+    """Clockwise in the plane [rad]."""
+    mark_grow: Array
+    """Fattens the strokes, in units of the mark's height."""
+    mark_albedo: Array
+    thickness_m: Array
+    finish: Array
+
+
+@dataclass(frozen=True)
+class Limbs:
+    """Rounded parts: spheres of two radii and what lies between them. ``ends`` [N, 2, 3], ``radii_m`` [N, 2]."""
+
+    picture: Index
+    owner: Index
+    order: Array
+    ends: Array
+    radii_m: Array
+    albedo: Array
+    grain: Array
+    """Unevenness of the surface (cloth, bark)."""
+    casts: Array
+    """How dark its shadow is, 0..1."""
+    shown: Array
+    """0 where only the shadow of the thing reaches the picture."""
+
+
+@dataclass(frozen=True)
+class Facets:
+    """Convex faces of solids, ``corners`` [N, 8, 3] (the last corner repeated where there are fewer), normals outward."""
+
+    picture: Index
+    order: Array
+    corners: Array
+    normal: Array
+    albedo: Array
+    rounding_m: Array
+    gloss: Array
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """Convex solids that throw a shadow on the ground: ``corners`` [N, 8, 3]."""
+
+    picture: Index
+    corners: Array
+    darkness: Array
+
+
+@dataclass(frozen=True)
+class Targets:
+    """Panels and persons. ``attributes`` are indices into the mission's vocabulary (-1 for persons)."""
+
+    picture: Index
+    category: Index
+    ground: Array
+    attributes: Index
+
+
+Rows = TypeVar("Rows", Plates, Limbs, Facets, Blocks, Targets)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Everything that lies on the ground of a batch of pictures, or of one run."""
+
+    plates: Plates
+    limbs: Limbs
+    facets: Facets
+    blocks: Blocks
+    targets: Targets
+
+
+_SHAPES: dict[type, dict[str, tuple[int, ...]]] = {
+    Plates: {
+        "origin": (3,), "along": (3,), "up": (3,), "albedo": (3,), "mark_at": (2,), "mark_albedo": (3,),
+        "finish": (len(FINISH),),
+    },
+    Limbs: {"ends": (2, 3), "radii_m": (2,), "albedo": (3,)},
+    Facets: {"corners": (8, 3), "normal": (3,), "albedo": (3,)},
+    Blocks: {"corners": (8, 3)},
+    Targets: {"ground": (3,), "attributes": (4,)},
+}  # fmt: skip
+_WHOLE = {"picture", "owner", "shape", "glyph", "category", "attributes"}
+_DEFAULTS = {
+    "owner": -1,
+    "glyph": -1,
+    "body": 1.0,
+    "casts": 1.0,
+    "shown": 1.0,
+    "darkness": 1.0,
+    "mark_height": 1.0,
+    "rounding_m": 0.01,
+}
+
+
+def rows(kind: type[Rows], count: int, **given: Any) -> Rows:
+    """A table of ``count`` rows; fields left out get their default (mostly 0), scalars are repeated."""
+    filled: dict[str, Any] = {}
+    for field in fields(kind):
+        tail = _SHAPES[kind].get(field.name, ())
+        dtype = np.int64 if field.name in _WHOLE else np.float64
+        value = given.pop(field.name, _DEFAULTS.get(field.name, 0))
+        array = np.asarray(value, dtype=dtype)
+        if array.ndim == len(tail) or array.ndim == 0:
+            array = np.broadcast_to(array, (count, *tail))
+        filled[field.name] = array
+    if given:
+        raise TypeError(f"{kind.__name__} has no {', '.join(given)}")
+    return kind(**filled)
+
+
+def join(kind: type[Rows], parts: Sequence[Rows]) -> Rows:
+    """Tables one after the other."""
+    if not parts:
+        return rows(kind, 0)
+    return kind(**{f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(kind)})
+
+
+def take(table: Rows, which: Any) -> Rows:
+    """The rows of a mask or of indices."""
+    return type(table)(**{f.name: getattr(table, f.name)[which] for f in fields(table)})
+
+
+def finish(count: int, **columns: Any) -> Array:
+    """A ``finish`` array [N, F] from named columns."""
+    table = np.zeros((count, len(FINISH)))
+    for name, values in columns.items():
+        table[:, COLUMN[name]] = values
+    return table
+
+
+def empty_layout() -> Layout:
+    """A layout with nothing in it."""
+    return Layout(rows(Plates, 0), rows(Limbs, 0), rows(Facets, 0), rows(Blocks, 0), rows(Targets, 0))
+
+
+def join_layouts(parts: Sequence[Layout]) -> Layout:
+    """Layouts one after the other; owners keep counting."""
+    first = 0
+    plates, limbs = [], []
+    for part in parts:
+        plates.append(_moved(part.plates, first))
+        limbs.append(_moved(part.limbs, first))
+        first += len(part.targets.picture)
+    return Layout(
+        join(Plates, plates),
+        join(Limbs, limbs),
+        join(Facets, [part.facets for part in parts]),
+        join(Blocks, [part.blocks for part in parts]),
+        join(Targets, [part.targets for part in parts]),
+    )
+
+
+def _moved(table: Rows, first: int) -> Rows:
+    if not first:
+        return table
+    content = {f.name: getattr(table, f.name) for f in fields(table)}
+    owner = content["owner"]
+    return type(table)(**{**content, "owner": np.where(owner >= 0, owner + first, owner)})
+
+
+def flat_axes(turn_rad: Array, tilt_rad: Array, tilt_towards_rad: Array) -> tuple[Array, Array]:
+    """Unit vectors (along, up) [N, 3] of planes lying on the ground.
+
+    ``turn_rad`` is the heading of the plane's y axis, clockwise from north; the plane is then tilted by ``tilt_rad`` so that
+    it rises towards the heading ``tilt_towards_rad``.
+    """
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    zero = np.zeros_like(c)
+    along, up = np.stack([c, -s, zero], axis=1), np.stack([s, c, zero], axis=1)
+    rise = np.stack([np.sin(tilt_towards_rad), np.cos(tilt_towards_rad)], axis=1)
+    for axis in (along, up):
+        share = (axis[:, :2] * rise).sum(axis=1)
+        axis[:, :2] += (share * (np.cos(tilt_rad) - 1))[:, None] * rise
+        axis[:, 2] = share * np.sin(tilt_rad)
+    return along, up

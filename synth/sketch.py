@@ -1,0 +1,323 @@
+"""From the world to pixels: the tables of a layout as the camera sees them, ready for the rasteriser.
+
+Everything is numpy in double precision here; ``synth.raster`` turns it into pictures. Boxes are (x0, y0, x1, y1) in pixels
+of the picture; directions in a picture are (x right, y down, z towards the viewer).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from synth.capture import CaptureSpec
+from synth.outlines import OutlineAtlas
+from synth.projection import Views, homographies
+from synth.scene import COLUMN, Array, Facets, Index, Layout, Limbs, Plates, take
+
+# The sun's angular diameter [rad]: half a degree (common knowledge); it softens the rim of a shadow.
+_SUN_RAD = 0.0093
+_SHADOW_EXTENT_M = 12.0
+
+
+@dataclass(frozen=True)
+class Sunlight:
+    """Per picture: unit vector to the sun in the world [B, 3], in the picture [B, 3]."""
+
+    world: Array
+    in_picture: Array
+
+    @property
+    def level(self) -> Array:
+        """Cosine of the sun's angle to level ground [B]."""
+        return self.world[:, 2]
+
+
+@dataclass(frozen=True)
+class PlateSketch:
+    """Plates in pixels; ``plane_from_px`` [N, 3, 3] maps pixels to the shape's plane, ``scale_px`` [N] pixels to its unit."""
+
+    plates: Plates
+    plane_from_px: Array
+    scale_px: Array
+    px_per_m: Array
+    box: Array
+    sun: Array
+    sky: Array
+    sun_in_plane: Array
+    shadow_shift: Array
+    """Where the shadow of the plate falls, in plane units [N, 2]."""
+
+
+@dataclass(frozen=True)
+class LimbSketch:
+    """Tapered capsules in pixels: ``ends`` [N, 2, 2], ``radii`` [N, 2]."""
+
+    limbs: Limbs
+    ends: Array
+    radii: Array
+    box: Array
+
+
+@dataclass(frozen=True)
+class FacetSketch:
+    """Convex polygons in pixels as half planes: ``edges`` [N, 8, 3] with a x + b y + c > 0 outside."""
+
+    facets: Facets
+    edges: Array
+    rounding: Array
+    box: Array
+    sun: Array
+    sky: Array
+
+
+@dataclass(frozen=True)
+class ShadowSketch:
+    """Shadows on the ground: capsules (``ends``, ``radii``) and convex polygons (``edges``), with softness [px] and darkness."""
+
+    capsule_picture: Index
+    ends: Array
+    radii: Array
+    capsule_soft: Array
+    capsule_dark: Array
+    capsule_box: Array
+    polygon_picture: Index
+    edges: Array
+    polygon_soft: Array
+    polygon_dark: Array
+    polygon_box: Array
+
+
+@dataclass(frozen=True)
+class Sketch:
+    """One layout seen in a batch of pictures."""
+
+    plates: PlateSketch
+    limbs: LimbSketch
+    facets: FacetSketch
+    shadows: ShadowSketch
+    light: Sunlight
+
+
+def sunlight(captures: Sequence[CaptureSpec], views: Views) -> Sunlight:
+    """Directions to the sun for each picture."""
+    elevation = np.radians([c.sun_elevation_deg for c in captures])
+    azimuth = np.radians([c.sun_azimuth_deg for c in captures])
+    level = np.cos(elevation)
+    world = np.stack([level * np.sin(azimuth), level * np.cos(azimuth), np.sin(elevation)], axis=1)
+    seen = views.in_camera(world, np.arange(len(captures)))
+    return Sunlight(world, seen * np.array([1.0, 1.0, -1.0]))
+
+
+def sketch(layout: Layout, views: Views, captures: Sequence[CaptureSpec], outlines: OutlineAtlas) -> Sketch:
+    """Project a layout; what lies outside its picture is left out."""
+    light = sunlight(captures, views)
+    return Sketch(
+        sketch_plates(layout.plates, views, light, outlines),
+        _limbs(layout.limbs, views),
+        _facets(layout.facets, views, light),
+        _shadows(layout, views, light),
+        light,
+    )
+
+
+def plate_homographies(plates: Plates, views: Views) -> Array:
+    """Homographies [N, 3, 3] from shape planes to pixels."""
+    signs = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) / 2
+    corners = plates.origin[:, None] + signs[:, :1] * plates.along[:, None] + signs[:, 1:] * plates.up[:, None]
+    return homographies(views.project(corners, plates.picture)) @ np.diag([2.0, 2.0, 1.0])
+
+
+def sketch_plates(plates: Plates, views: Views, light: Sunlight, outlines: OutlineAtlas) -> PlateSketch:
+    """Plates that touch their picture, in pixels."""
+    ppm = views.px_per_m(plates.origin, plates.picture)
+    near = _near(views.project(plates.origin[:, None], plates.picture)[:, 0], _reach_px(plates, ppm), views.size_px)
+    plates, ppm = take(plates, near), ppm[near]
+    to_px = plate_homographies(plates, views)
+    box = _plate_boxes(plates, to_px, ppm, outlines)
+    inside = _touches(box, views.size_px)
+    plates, ppm, to_px, box = take(plates, inside), ppm[inside], to_px[inside], box[inside]
+    to_px = to_px / to_px[:, 2:, 2:]
+    # Area of the plane's unit square at its centre.
+    jacobian = to_px[:, :2, :2] - to_px[:, :2, 2:] * to_px[:, 2:, :2]
+    scale = np.sqrt(np.abs(np.linalg.det(jacobian)))
+    normal = np.cross(plates.along, plates.up)
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
+    sun = light.world[plates.picture]
+    size2 = (plates.along**2).sum(axis=1, keepdims=True)
+    in_plane = np.concatenate(
+        [(sun * plates.along).sum(1, keepdims=True), (sun * plates.up).sum(1, keepdims=True)], axis=1
+    ) / np.sqrt(size2)
+    # A point thickness_m above the ground throws its shadow thickness / tan(elevation) away from the sun.
+    fall = -sun[:, :2] / sun[:, 2:] * plates.thickness_m[:, None]
+    shift = np.stack([(fall * plates.along[:, :2]).sum(1), (fall * plates.up[:, :2]).sum(1)], axis=1) / size2
+    return PlateSketch(
+        plates,
+        np.linalg.inv(to_px),
+        scale,
+        ppm,
+        box,
+        np.clip((normal * sun).sum(1) / sun[:, 2], 0, 2.5),
+        (1 + normal[:, 2]) / 2,
+        in_plane,
+        shift,
+    )
+
+
+def _reach_px(plates: Plates, ppm: Array) -> Array:
+    size = np.maximum(np.linalg.norm(plates.along, axis=1), np.linalg.norm(plates.up, axis=1))
+    return ppm * (1.2 * size + 4 * plates.thickness_m) + 8
+
+
+def _near(point: Array, reach: Array, size_px: tuple[int, int]) -> Array:
+    with np.errstate(invalid="ignore"):
+        x, y = point[:, 0], point[:, 1]
+        return (x > -reach) & (y > -reach) & (x < size_px[1] + reach) & (y < size_px[0] + reach)
+
+
+def _plate_boxes(plates: Plates, to_px: Array, ppm: Array, outlines: OutlineAtlas) -> Array:
+    low = np.array([o.min(axis=0) for o in outlines.outline])[plates.shape]
+    high = np.array([o.max(axis=0) for o in outlines.outline])[plates.shape]
+    only_mark = (plates.body == 0)[:, None]
+    half = 0.75 * plates.mark_height[:, None]
+    low = np.where(only_mark, plates.mark_at - half, low)
+    high = np.where(only_mark, plates.mark_at + half, high)
+    low, high = low - plates.finish[:, None, COLUMN["ragged"]], high + plates.finish[:, None, COLUMN["ragged"]]
+    x = np.stack([low[:, 0], high[:, 0], high[:, 0], low[:, 0]], axis=1)
+    y = np.stack([low[:, 1], low[:, 1], high[:, 1], high[:, 1]], axis=1)
+    points = to_px @ np.stack([x, y, np.ones_like(x)], axis=1)
+    points = points[:, :2] / points[:, 2:]
+    # Room for the shadow that the plate throws and for its soft rim.
+    margin = (np.minimum(plates.thickness_m * 3, 0.5) * ppm + 2)[:, None]
+    return np.concatenate([points.min(axis=2) - margin, points.max(axis=2) + margin], axis=1)
+
+
+def _touches(box: Array, size_px: tuple[int, int]) -> Array:
+    with np.errstate(invalid="ignore"):
+        return (box[:, 2] > 0) & (box[:, 3] > 0) & (box[:, 0] < size_px[1]) & (box[:, 1] < size_px[0])
+
+
+def _capsule_box(ends: Array, radii: Array, margin: Array | float) -> Array:
+    reach = radii[..., None] + np.asarray(margin).reshape(-1, 1, 1)
+    return np.concatenate([(ends - reach).min(axis=1), (ends + reach).max(axis=1)], axis=1)
+
+
+def _limbs(limbs: Limbs, views: Views) -> LimbSketch:
+    limbs = take(limbs, limbs.shown > 0)
+    ends = views.project(limbs.ends, limbs.picture)
+    ppm = np.stack([views.px_per_m(limbs.ends[:, i], limbs.picture) for i in (0, 1)], axis=1)
+    radii = np.maximum(limbs.radii_m * ppm, 0.05)
+    box = _capsule_box(ends, radii, 1.0)
+    inside = _touches(box, views.size_px)
+    return LimbSketch(take(limbs, inside), ends[inside], radii[inside], box[inside])
+
+
+def half_planes(corners: Array) -> Array:
+    """Edges [N, V, 3] (unit normal outwards, offset) of convex polygons [N, V, 2]; repeated corners give none."""
+    following = np.roll(corners, -1, axis=1)
+    step = following - corners
+    length = np.linalg.norm(step, axis=2)
+    area = (corners[..., 0] * following[..., 1] - following[..., 0] * corners[..., 1]).sum(axis=1)
+    normal = np.stack([step[..., 1], -step[..., 0]], axis=2) * np.where(area > 0, 1.0, -1.0)[:, None, None]
+    normal = normal / np.maximum(length, 1e-9)[..., None]
+    offset = -(normal * corners).sum(axis=2)
+    real = length > 1e-6
+    return np.concatenate([normal * real[..., None], np.where(real, offset, -1e6)[..., None]], axis=2)
+
+
+def _facets(facets: Facets, views: Views, light: Sunlight) -> FacetSketch:
+    middle = facets.corners.mean(axis=1)
+    towards = views.position[facets.picture] - middle
+    seen = (towards * facets.normal).sum(axis=1) > 0
+    facets = take(facets, seen)
+    corners = views.project(facets.corners, facets.picture)
+    ppm = views.px_per_m(facets.corners[:, 0], facets.picture)
+    box = np.concatenate([corners.min(axis=1) - 1, corners.max(axis=1) + 1], axis=1)
+    inside = _touches(box, views.size_px)
+    facets, corners, ppm, box = take(facets, inside), corners[inside], ppm[inside], box[inside]
+    sun = light.world[facets.picture]
+    return FacetSketch(
+        facets,
+        half_planes(corners),
+        facets.rounding_m * ppm,
+        box,
+        np.clip((facets.normal * sun).sum(1) / sun[:, 2], 0, 2.5),
+        (1 + facets.normal[:, 2]) / 2,
+    )
+
+
+def _shadows(layout: Layout, views: Views, light: Sunlight) -> ShadowSketch:
+    limbs = take(layout.limbs, layout.limbs.casts > 0)
+    sun = light.world[limbs.picture]
+    slope = sun[:, :2] / sun[:, 2:]
+    ends, radii = limbs.ends.copy(), limbs.radii_m
+    # A sphere's shadow is drawn out along the sun's direction: from r to r / sin(elevation) on either side.
+    height = np.maximum(ends[..., 2], 0)
+    longest = np.linalg.norm(slope, axis=1)
+    height = np.minimum(height, _SHADOW_EXTENT_M / np.maximum(longest, 1e-6)[:, None])
+    ends[..., :2] -= height[..., None] * slope[:, None]
+    ends[..., 2] = 0
+    stretch = radii * (1 / np.maximum(sun[:, 2:], 0.15) - 1)
+    direction = slope / np.maximum(longest, 1e-9)[:, None]
+    far = height.argmax(axis=1)
+    row = np.arange(len(far))
+    ends[row, far, :2] -= direction * stretch[row, far][:, None]
+    px = views.project(ends, limbs.picture)
+    ppm = views.px_per_m(ends[:, 0], limbs.picture)
+    # Of a thing outside the picture nothing is known but that it is some way off.
+    soft = 1.0 + np.where(limbs.shown > 0, height.mean(axis=1) * _SUN_RAD, 0.05) * ppm
+    box = _capsule_box(px, radii * ppm[:, None], soft)
+    inside = _touches(box, views.size_px)
+    blocks = layout.blocks
+    edges, polygon_box, polygon_soft = _block_shadows(layout, views, light)
+    touching = _touches(polygon_box, views.size_px)
+    return ShadowSketch(
+        limbs.picture[inside],
+        px[inside],
+        (radii * ppm[:, None])[inside],
+        soft[inside],
+        limbs.casts[inside],
+        box[inside],
+        blocks.picture[touching],
+        edges[touching],
+        polygon_soft[touching],
+        blocks.darkness[touching],
+        polygon_box[touching],
+    )
+
+
+def _block_shadows(layout: Layout, views: Views, light: Sunlight) -> tuple[Array, Array, Array]:
+    blocks = layout.blocks
+    sun = light.world[blocks.picture]
+    points = blocks.corners.copy()
+    points[..., :2] -= points[..., 2:] * (sun[:, None, :2] / sun[:, None, 2:])
+    height = points[..., 2].max(axis=1, initial=0)
+    points[..., 2] = 0
+    px = views.project(points, blocks.picture)
+    hulls = np.stack([_hull(p) for p in px]) if len(px) else np.zeros((0, 8, 2))
+    ppm = views.px_per_m(points[:, 0], blocks.picture)
+    soft = 1.0 + 0.5 * height * _SUN_RAD * ppm
+    box = np.concatenate([hulls.min(axis=1) - soft[:, None], hulls.max(axis=1) + soft[:, None]], axis=1)
+    return half_planes(hulls), box, soft
+
+
+def _hull(points: Array) -> Array:
+    """Convex hull of up to 8 points [V, 2] as 8 corners, the last repeated (Andrew's monotone chain)."""
+    if not np.isfinite(points).all():
+        return np.zeros((8, 2))
+    ordered = sorted(map(tuple, points))
+    chain: list[tuple[float, float]] = []
+    for sequence in (ordered, ordered[::-1]):
+        start = len(chain)
+        for p in sequence:
+            while len(chain) - start >= 2 and _turn(chain[-2], chain[-1], p) <= 1e-9:
+                chain.pop()
+            chain.append(p)
+        chain.pop()
+    chain = chain[:8] or [ordered[0]]
+    return np.array(chain + [chain[-1]] * (8 - len(chain)))
+
+
+def _turn(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> float:
+    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])

@@ -1,0 +1,134 @@
+"""Solids of flat faces: boxes and cars, with the facets that a camera sees and the block that throws the shadow."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from synth.scene import Array, Blocks, Facets, Index, Layout, empty_layout, join, rows
+
+# Corners of a box: bottom ring, then top ring, counter-clockwise seen from above.
+_RING = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) / 2
+
+
+def axes(turn_rad: Array) -> tuple[Array, Array]:
+    """Horizontal unit vectors (right, forward) [N, 3] of things whose forward heads ``turn_rad`` clockwise from north."""
+    c, s, zero = np.cos(turn_rad), np.sin(turn_rad), np.zeros_like(turn_rad)
+    return np.stack([c, -s, zero], axis=1), np.stack([s, c, zero], axis=1)
+
+
+def frustum(
+    at: Array, turn_rad: Array, bottom: Array, top: Array, low_m: Array, high_m: Array, top_shift_m: Array | float = 0.0
+) -> Array:
+    """Corners [N, 8, 3] of boxes that may narrow upwards; ``bottom`` and ``top`` [N, 2] are widths right and forward."""
+    right, forward = axes(turn_rad)
+    ring_low = _RING * bottom[:, None]
+    ring_high = _RING * top[:, None]
+    ring_high = ring_high + np.stack([np.zeros(len(at)), np.broadcast_to(top_shift_m, len(at))], axis=1)[:, None]
+    ring = np.concatenate([ring_low, ring_high], axis=1)
+    height = np.concatenate([np.repeat(low_m[:, None], 4, axis=1), np.repeat(high_m[:, None], 4, axis=1)], axis=1)
+    flat = ring[..., :1] * right[:, None] + ring[..., 1:] * forward[:, None]
+    return at[:, None] + flat + height[..., None] * np.array([0.0, 0.0, 1.0])
+
+
+def faces(
+    picture: Index,
+    order: Array,
+    corners: Array,
+    top_albedo: Array,
+    side_albedo: Array,
+    rounding_m: Array | float = 0.01,
+    gloss: Array | float = 0.0,
+) -> Facets:
+    """The top and the four sides of frustums; sides come below the top in the order of drawing."""
+    count = len(picture)
+    quads = [corners[:, [4, 5, 6, 7]]]
+    quads += [corners[:, [i, (i + 1) % 4, 4 + (i + 1) % 4, 4 + i]] for i in range(4)]
+    tables = []
+    for k, quad in enumerate(quads):
+        normal = np.cross(quad[:, 1] - quad[:, 0], quad[:, 2] - quad[:, 1])
+        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
+        tables.append(
+            rows(
+                Facets,
+                count,
+                picture=picture,
+                order=order + (0.0 if k else 0.01),
+                corners=np.concatenate([quad, np.repeat(quad[:, 3:], 4, axis=1)], axis=1),
+                normal=normal,
+                albedo=side_albedo if k else top_albedo,
+                rounding_m=rounding_m if not k else 0.01,
+                gloss=gloss,
+            )
+        )
+    return join(Facets, tables)
+
+
+def boxes(
+    rng: np.random.Generator,
+    picture: Index,
+    at: Array,
+    size_m: Array,
+    albedo: Array,
+    order: float,
+    rounding_m: float = 0.01,
+) -> Layout:
+    """Boxes of ``size_m`` [N, 3] (right, forward, up) at any turn."""
+    count = len(picture)
+    turn = rng.uniform(0, 2 * np.pi, count)
+    corners = frustum(at, turn, size_m[:, :2], size_m[:, :2], np.zeros(count), size_m[:, 2])
+    base = empty_layout()
+    return Layout(
+        base.plates,
+        base.limbs,
+        faces(picture, np.full(count, order), corners, albedo, albedo * 0.9, rounding_m),
+        rows(Blocks, count, picture=picture, corners=corners),
+        base.targets,
+    )
+
+
+def cars(rng: np.random.Generator, picture: Index, at: Array, order: float) -> Layout:
+    """Cars and vans: a lower body, dark glass all round, a roof, a windscreen that slopes."""
+    count = len(picture)
+    turn = rng.uniform(0, 2 * np.pi, count)
+    van = rng.random(count) < 0.3
+    length = np.where(van, rng.uniform(4.6, 5.6, count), rng.uniform(3.7, 4.7, count))
+    width = np.where(van, rng.uniform(1.8, 2.0, count), rng.uniform(1.65, 1.85, count))
+    roof_m = np.where(van, rng.uniform(1.8, 2.3, count), rng.uniform(1.4, 1.6, count))
+    belt_m = np.where(van, 1.1, 0.85)
+    greys = np.array([0.75, 0.55, 0.3, 0.12, 0.02])[rng.integers(0, 5, count)][:, None] * np.ones((1, 3))
+    tints = np.array([[0.35, 0.03, 0.03], [0.03, 0.06, 0.25], [0.04, 0.12, 0.06], [0.3, 0.2, 0.05]])
+    paint = np.where((rng.random(count) < 0.35)[:, None], tints[rng.integers(0, 4, count)], greys)
+    paint = paint * rng.uniform(0.8, 1.1, (count, 1))
+    glass = np.full((count, 3), 0.025) * rng.uniform(0.6, 2.0, (count, 1))
+    lower = frustum(
+        at, turn, np.stack([width, length], 1), np.stack([width * 0.94, length * 0.97], 1), np.full(count, 0.18), belt_m
+    )
+    cabin_length = np.where(van, 0.82, 0.58) * length
+    shift = np.where(van, -0.06, -0.05) * length
+    _, forward = axes(turn)
+    cabin_at = at + forward * shift[:, None]
+    cabin = frustum(
+        cabin_at,
+        turn,
+        np.stack([width * 0.92, cabin_length], 1),
+        np.stack([width * 0.74, cabin_length * np.where(van, 0.86, 0.66)], 1),
+        belt_m,
+        roof_m,
+        np.where(van, -0.02, -0.04) * length,
+    )
+    # The roof's sheet covers the cabin's top but for a rim of glass and pillars.
+    roof = cabin[:, 4:].copy()
+    roof = np.concatenate([roof, roof], axis=1)
+    roof[:, 4:, 2] += 0.02
+    base = empty_layout()
+    seed = np.full(count, order) + np.arange(count) * 0.1
+    tables = [
+        faces(picture, seed, lower, paint, paint * 0.9, 0.22, 0.05),
+        faces(picture, seed + 0.02, cabin, glass, glass, 0.05, 0.04),
+        faces(picture, seed + 0.04, roof, paint, paint, 0.12, 0.05),
+    ]
+    shadow = np.concatenate([lower[:, :4] * [1, 1, 0], cabin[:, 4:]], axis=1)
+    body = lower.copy()
+    body[:, :4, 2] = 0
+    blocks = [rows(Blocks, count, picture=picture, corners=c) for c in (body, shadow)]
+    return Layout(base.plates, base.limbs, join(Facets, tables), join(Blocks, blocks), base.targets)

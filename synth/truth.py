@@ -1,0 +1,161 @@
+"""Exact truth of drawn pictures: outlines, boxes, and the share of each target that can be seen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from synth.outlines import OutlineAtlas
+from synth.projection import Views
+from synth.scene import Array, Index, Layout, take
+
+_GRID = 28
+
+
+@dataclass(frozen=True)
+class TargetTruth:
+    """Targets that reach into their picture. ``row`` into the layout's targets; ``outline_px`` polygons of each.
+
+    ``box_px`` [N, 4] (x0, y0, x1, y1) clipped to the picture, ``area_px2`` of the whole target, ``mark_turn_deg`` [N] the
+    mark's upright in the picture, clockwise from image up (NaN for persons).
+    """
+
+    row: Index
+    picture: Index
+    box_px: Array
+    area_px2: Array
+    outline_px: tuple[tuple[Array, ...], ...]
+    mark_turn_deg: Array
+
+
+def target_truth(layout: Layout, views: Views, outlines: OutlineAtlas, *, with_outlines: bool = False) -> TargetTruth:
+    """Boxes, areas and turns of every target that touches its picture."""
+    count = len(layout.targets.picture)
+    boxes = np.full((count, 4), np.nan)
+    area, turn = np.zeros(count), np.full(count, np.nan)
+    polygons: list[tuple[Array, ...]] = [()] * count
+    _panels(layout, views, outlines, boxes, area, turn, polygons)
+    _persons(layout, views, boxes, area, polygons, with_outlines)
+    height, width = views.size_px
+    clipped = np.clip(boxes, 0, [width, height, width, height])
+    with np.errstate(invalid="ignore"):
+        shown = (clipped[:, 2] - clipped[:, 0] > 0.5) & (clipped[:, 3] - clipped[:, 1] > 0.5)
+    row = np.flatnonzero(shown)
+    return TargetTruth(
+        row,
+        layout.targets.picture[row],
+        clipped[row],
+        area[row],
+        tuple(polygons[i] for i in row) if with_outlines else (),
+        turn[row],
+    )
+
+
+def panel_polygons(layout: Layout, views: Views, outlines: OutlineAtlas) -> tuple[Index, list[Array]]:
+    """Plate rows of the panels and their outlines in pixels, each vertex projected through the whole camera."""
+    body = np.flatnonzero((layout.plates.owner >= 0) & (layout.plates.glyph >= 0))
+    plates = take(layout.plates, body)
+    longest = max(len(o) for o in outlines.outline)
+    padded = np.stack([np.concatenate([o, np.repeat(o[-1:], longest - len(o), axis=0)]) for o in outlines.outline])
+    plane = padded[plates.shape]
+    world = plates.origin[:, None] + plane[..., :1] * plates.along[:, None] + plane[..., 1:] * plates.up[:, None]
+    px = views.project(world, plates.picture)
+    return body, [p[: len(outlines.outline[s])] for p, s in zip(px, plates.shape)]
+
+
+def _panels(
+    layout: Layout,
+    views: Views,
+    outlines: OutlineAtlas,
+    boxes: Array,
+    area: Array,
+    turn: Array,
+    polygons: list[tuple[Array, ...]],
+) -> None:
+    body, outline = panel_polygons(layout, views, outlines)
+    if not len(body):
+        return
+    plates = take(layout.plates, body)
+    owner = plates.owner
+    for i, polygon in zip(owner, outline):
+        boxes[i] = np.concatenate([polygon.min(axis=0), polygon.max(axis=0)])
+        x, y = polygon[:, 0], polygon[:, 1]
+        area[i] = 0.5 * abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
+        polygons[i] = (polygon,)
+    # Upright of the mark: from its middle a short step along its own y axis.
+    step = 0.1 * np.stack([np.sin(plates.mark_turn), np.cos(plates.mark_turn)], axis=1)
+    plane = np.stack([plates.mark_at, plates.mark_at + step], axis=1)
+    world = plates.origin[:, None] + plane[..., :1] * plates.along[:, None] + plane[..., 1:] * plates.up[:, None]
+    px = views.project(world, plates.picture)
+    rise = px[:, 1] - px[:, 0]
+    turn[owner] = np.degrees(np.arctan2(rise[:, 0], -rise[:, 1])) % 360.0
+
+
+def _persons(
+    layout: Layout,
+    views: Views,
+    boxes: Array,
+    area: Array,
+    polygons: list[tuple[Array, ...]],
+    with_outlines: bool,
+) -> None:
+    limbs = take(layout.limbs, layout.limbs.owner >= 0)
+    if not len(limbs.owner):
+        return
+    ends = views.project(limbs.ends, limbs.picture)
+    radii = limbs.radii_m * np.stack([views.px_per_m(limbs.ends[:, i], limbs.picture) for i in (0, 1)], axis=1)
+    low, high = (ends - radii[..., None]).min(axis=1), (ends + radii[..., None]).max(axis=1)
+    people, which = np.unique(limbs.owner, return_inverse=True)
+    least, most = np.full((len(people), 2), np.inf), np.full((len(people), 2), -np.inf)
+    np.minimum.at(least, which, low)
+    np.maximum.at(most, which, high)
+    boxes[people] = np.concatenate([least, most], axis=1)
+    area[people] = _union_area(ends, radii, which, least, most)
+    if with_outlines:
+        for k, i in enumerate(people):
+            rows = np.flatnonzero(which == k)
+            polygons[i] = tuple(capsule_outline(ends[r], radii[r]) for r in rows)
+
+
+def _union_area(ends: Array, radii: Array, which: Index, least: Array, most: Array) -> Array:
+    """Area [px^2] of unions of capsules, counted on a grid over each person's box."""
+    steps = (np.arange(_GRID) + 0.5) / _GRID
+    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
+    points = least[which][:, None] + grid * (most - least)[which][:, None]
+    axis = ends[:, 1] - ends[:, 0]
+    length2 = np.maximum((axis**2).sum(axis=1), 1e-9)
+    share = np.clip(((points - ends[:, :1]) * axis[:, None]).sum(-1) / length2[:, None], 0, 1)
+    off = points - ends[:, :1] - share[..., None] * axis[:, None]
+    radius = radii[:, :1] + share * (radii[:, 1:] - radii[:, :1])
+    inside = (off**2).sum(-1) <= radius**2
+    covered = np.zeros((len(least), _GRID * _GRID), dtype=bool)
+    np.logical_or.at(covered, which, inside)
+    return covered.mean(axis=1) * (most - least).prod(axis=1)
+
+
+def capsule_outline(ends: Array, radii: Array, steps: int = 8) -> Array:
+    """Polygon around two discs (x, y) [2, 2] of radii [2] and what lies between them."""
+    axis = ends[1] - ends[0]
+    length = float(np.hypot(*axis))
+    if length <= abs(radii[0] - radii[1]) + 1e-9:
+        big = int(radii[1] > radii[0])
+        angle = 2 * np.pi * np.arange(2 * steps) / (2 * steps)
+        return ends[big] + radii[big] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    heading = np.arctan2(axis[1], axis[0])
+    # The common tangents touch both discs at this angle from the axis.
+    touch = np.arccos(np.clip((radii[0] - radii[1]) / length, -1, 1))
+    front = heading + np.linspace(-touch, touch, steps)
+    back = heading + np.linspace(touch, 2 * np.pi - touch, steps)
+    ring = [ends[k] + radii[k] * np.stack([np.cos(a), np.sin(a)], axis=1) for k, a in ((1, front), (0, back))]
+    return np.concatenate(ring)
+
+
+def visible_share(owner: torch.Tensor, truth: TargetTruth, targets: int) -> NDArray[np.float64]:
+    """Share [N] of each target's whole area that is in the picture and not covered."""
+    if not len(truth.row):
+        return np.zeros(0)
+    counts = torch.bincount(owner.reshape(-1).long() + 1, minlength=targets + 1)[1:].cpu().numpy()
+    return np.clip(counts[truth.row] / np.maximum(truth.area_px2, 1.0), 0.0, 1.0)
