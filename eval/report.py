@@ -34,7 +34,7 @@ from mission.frame_set import SCORED_MIN_SIDE_PX, SCORED_MIN_VISIBLE, FrameSet
 from mission.vocabulary import ATTRIBUTES
 
 Card = Mapping[str, Any]
-_KINDS = {"background": "different grounds", "mission_run": "flights", "frame": "frames on their own"}
+_KINDS = {"background": "grounds", "mission_run": "flights", "frame": "frames"}
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ def _words(card: Card) -> dict[str, Any]:
     clusters = card["clusters"]
     return {
         "title": f"Scorecard of {card['bundle'] or 'the results'} on {card['frame_set']}",
-        "subtitle": f"{clusters['frames']} frames, {clusters['count']} {' and '.join(_KINDS[kind] for kind in clusters['by'])}",
+        "subtitle": f"{clusters['frames']} frames, {_cluster_words(clusters)}",
         "first_line": FIRST_LINE[card["truth"]],
         "sentences": said[1:],
         "ours": card["truth"] is not None,
@@ -75,6 +75,12 @@ def _words(card: Card) -> dict[str, Any]:
         "evidence_sha256": card["evidence_sha256"],
         "rulebook": None if card["points"] is None else card["points"]["rulebook"],
     }
+
+
+def _cluster_words(clusters: Card) -> str:
+    if clusters["by"] == ["frame"]:
+        return "each on its own"
+    return f"from {clusters['count']} different {' and '.join(_KINDS[kind] for kind in clusters['by'])}"
 
 
 def _method(card: Card) -> Iterator[str]:
