@@ -8,7 +8,6 @@ colours, and the ISCC-NBS centroids. A paint is a reflectance in linear sRGB, dr
 from __future__ import annotations
 
 from functools import cache
-
 from typing import Any
 
 import numpy as np
