@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from PIL import ExifTags, Image
 
 from mission.camera import View
 from mission.errors import InputError, must
@@ -109,6 +110,8 @@ def photograph_view(path: Path, size_px: tuple[int, int], mission: Mission) -> V
     camera = mission.camera.as_camera()
     if size_px != (camera.image_width_px, camera.image_height_px):
         return None
+    if _is_turned(path):
+        return None  # the recorded direction is that of the sensor, not of the upright photograph
     facts = photograph_facts(path)
     if facts.latitude_deg is None or facts.longitude_deg is None or facts.relative_height_m is None:
         return None
@@ -131,3 +134,9 @@ def photograph_view(path: Path, size_px: tuple[int, int], mission: Mission) -> V
         origin,
         facts.taken,
     )
+
+
+def _is_turned(path: Path) -> bool:
+    """Whether Exif asks for the photograph to be turned or mirrored (orientation other than 1)."""
+    with Image.open(path) as image:
+        return image.getexif().get(ExifTags.Base.Orientation, 1) != 1

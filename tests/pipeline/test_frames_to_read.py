@@ -20,9 +20,12 @@ SMALL = MISSION.model_copy(
 )
 
 
-def photograph(path, *, size=(552, 368), height="+80.0", pitch="-90.0", yaw="+30.0", roll="+0.0", place=True, **more):
+def photograph(
+    path, *, size=(552, 368), height="+80.0", pitch="-90.0", yaw="+30.0", roll="+0.0", place=True, turn=1, **more
+):
     """A photograph whose camera wrote a position into Exif, a height above sea that is wrong, and a pose into XMP."""
     exif = Image.Exif()
+    exif[0x0112] = turn
     if place:
         exif.get_ifd(0x8825).update({1: "N", 2: (52.0, 30.0, 0.9), 3: "E", 4: (0.0, 15.0, 1.8), 5: b"\0", 6: 999.0})
     names = {"RelativeAltitude": height, "GimbalPitchDegree": pitch, "GimbalYawDegree": yaw, "GimbalRollDegree": roll}
@@ -75,6 +78,7 @@ def test_photographs_with_a_whole_recorded_pose_get_a_view(tmp_path):
         {"roll": "+4.0"},
         {"height": "-3.0"},
         {"pitch": "+5.0"},
+        {"turn": 3},
     ],
     ids=lambda case: str(case),
 )
