@@ -94,7 +94,7 @@ def test_without_a_mission_no_camera_is_guessed(tmp_path):
 
 
 def test_nothing_to_read_is_said_in_a_sentence(tmp_path):
-    with pytest.raises(InputError, match="must be a frame set, a folder of photographs or one. Got nothing instead"):
+    with pytest.raises(InputError, match=r"must be a frame set, a folder of photographs or one\. Got nothing instead"):
         frames_to_read(tmp_path / "nowhere")
     with pytest.raises(InputError, match="must hold photographs"):
         frames_to_read(tmp_path)
