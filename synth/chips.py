@@ -161,11 +161,12 @@ class ChipSource:
         ground = [views.ground(px, picture) for picture, px in places]
         ground[1] = _beside_panels(rng, places, ground, composition.beside_person_share)
         args = (self.mission, self.recipe)
+        targets = (np.concatenate([places[0][0], places[1][0]]), np.concatenate(ground[:2]))
         return join_layouts(
             [
                 sample_panels(rng, places[0][0], ground[0], *args, self.typefaces),
                 sample_people(rng, places[1][0], ground[1], self.recipe.persons),
-                sample_decoys(rng, places[2][0], ground[2], *args, self.typefaces),
+                sample_decoys(rng, places[2][0], ground[2], *args, self.typefaces, targets=targets),
             ]
         )
 

@@ -18,10 +18,24 @@ from synth.marks import Typefaces
 from synth.outlines import OutlineAtlas, outline_atlas
 from synth.paints import sample_paint_pairs, sample_paints
 from synth.panels import sample_finish, sample_marks
-from synth.scene import Array, Index, Layout, Limbs, Plates, empty_layout, finish, flat_axes, join_layouts, rows
+from synth.scene import Array, Blocks, Index, Layout, Limbs, Plates, empty_layout, finish, flat_axes, join_layouts, rows
 from synth.solids import boxes, cars
 
 _GROUND_ORDER, _FLAT_ORDER, _LOW_ORDER, _TALL_ORDER = 0.2, 1.0, 4.0, 6.0
+
+
+# Distance [m] from its middle within which a thing would lie on a panel; small things need half a metre.
+_CLEAR_M = {
+    "car": 3.2,
+    "tarpaulin": 0.0,
+    "box": 1.0,
+    "furniture": 1.3,
+    "board": 1.1,
+    "sign": 1.2,
+    "bag": 0.8,
+    "barrel": 0.9,
+    "hose": 0.9,
+}
 
 
 @dataclass(frozen=True)
@@ -76,12 +90,23 @@ def sample_decoys(
     mission: Mission,
     recipe: Recipe,
     typefaces: Typefaces | None = None,
+    *,
+    targets: tuple[Index, Array] | None = None,
 ) -> Layout:
-    """Things that are no target at ``ground`` [N, 3] of pictures [N], kinds drawn by the recipe's weights."""
+    """Things that are no target at ``ground`` [N, 3] of pictures [N], kinds drawn by the recipe's weights.
+
+    ``targets`` are pictures and places that most of them keep clear of.
+    """
     if not len(picture):
         return empty_layout()
     weight = np.array([recipe.decoys.kinds.get(name, 0.0) for name in DECOYS])
     kind = rng.choice(len(DECOYS), len(picture), p=weight / weight.sum())
+    if targets is not None and len(targets[0]):
+        room = np.array([_CLEAR_M.get(name, 0.5) for name in DECOYS])[kind] * (rng.random(len(kind)) > 0.08)
+        away = np.linalg.norm(ground[:, None, :2] - targets[1][None, :, :2], axis=2)
+        away = np.where(picture[:, None] == targets[0][None], away, np.inf).min(axis=1)
+        keep = away >= room
+        picture, ground, kind = picture[keep], ground[keep], kind[keep]
     outlines = outline_atlas(mission.panels.vocabulary)
     parts = []
     for k in np.unique(kind):
@@ -565,9 +590,11 @@ def _furniture(place: _Place) -> Layout:
         up=up * size[:, 1:] * 1.0,
         shape=place.outlines.index("square"),
         albedo=paint,
-        thickness_m=height,
         finish=finish(n, gloss=rng.uniform(0, 0.2, n), gloss_width=0.4, dirt=0.1, **place.noise()),
     )
+    ring = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) / 2
+    slab = tops.origin[:, None] + ring[:, :1] * tops.along[:, None] + ring[:, 1:] * tops.up[:, None]
+    shadow = rows(Blocks, n, picture=place.picture, corners=np.concatenate([slab, slab], axis=1))
     chairs = np.flatnonzero(~table)
     back = tops.origin[chairs] + up[chairs] * (size[chairs, 1:] / 2)
     half = along[chairs] * (size[chairs, :1] / 2)
@@ -580,7 +607,8 @@ def _furniture(place: _Place) -> Layout:
         paint[chairs],
         _LOW_ORDER + 0.8,
     )
-    return join_layouts([_layout(tops), rails])
+    base = empty_layout()
+    return join_layouts([Layout(tops, base.limbs, base.facets, shadow, base.targets), rails])
 
 
 _KINDS: dict[str, Callable[[_Place], Layout]] = {

@@ -51,14 +51,32 @@ def noise_tile(device: torch.device) -> torch.Tensor:
     f = np.hypot(fy, fx)
     f[0, 0] = 1
     planes = []
-    for power, low, high in ((1.4, 1.0, 60.0), (1.2, 1.5, 16.0), (0.2, 6.0, 90.0), (0.0, 1.0, 128.0)):
+    for power, low, high in ((1.4, 1.0, 60.0), (1.2, 1.5, 16.0), (0.0, 1.0, 128.0)):
         spectrum = np.fft.rfft2(rng.standard_normal((n, n))) * f**-power * (f >= low) * (f <= high)
-        plane = np.fft.irfft2(spectrum, s=(n, n))
-        planes.append((plane - plane.mean()) / plane.std())
-    tile = np.stack(planes)
+        planes.append(np.fft.irfft2(spectrum, s=(n, n)))
+    planes.insert(2, _blades(rng, n))
+    tile = np.stack([(plane - plane.mean()) / plane.std() for plane in planes])
     tile = np.concatenate([tile, tile[:, :, :1]], axis=2)
     tile = np.concatenate([tile, tile[:, :1]], axis=1)
     return torch.from_numpy(tile.astype(np.float32)).to(device)[None]
+
+
+def _blades(rng: np.random.Generator, n: int) -> np.ndarray:
+    """A plane of short strokes in tufts: grass seen from above, endless."""
+    count = n * n // 14
+    tuft = rng.integers(0, 260, count)
+    centre, lean = rng.uniform(0, n, (260, 2)), rng.uniform(0, np.pi, 260)
+    scattered = rng.random(count) < 0.5
+    at = np.where(scattered[:, None], rng.uniform(0, n, (count, 2)), centre[tuft] + rng.normal(0, 5, (count, 2)))
+    angle = lean[tuft] + rng.normal(0, 0.7, count)
+    length, level = rng.uniform(2, 9, count), rng.uniform(0.4, 1.0, count)
+    plane = np.zeros((n, n))
+    for step in np.linspace(-0.5, 0.5, 12):
+        x = at[:, 0] + step * length * np.cos(angle)
+        y = at[:, 1] + step * length * np.sin(angle)
+        np.maximum.at(plane, (np.floor(y).astype(int) % n, np.floor(x).astype(int) % n), level * (1 - abs(step)))
+    spread = np.roll(plane, 1, 0) + np.roll(plane, 1, 1) + np.roll(plane, -1, 0) + np.roll(plane, -1, 1)
+    return 0.6 * plane + 0.1 * spread
 
 
 def draw(canvas: Canvas, drawing: Sketch, atlases: Atlases, light: torch.Tensor, row0: int = 0) -> None:
@@ -117,7 +135,7 @@ def _capsule(
     large = np.maximum(r0, r1)
     r0, r1 = np.where(swallowed, large, r0), np.where(swallowed, large, r1)
     length = np.where(swallowed, 1e-4, length)
-    axis = np.where(swallowed[:, None], 0, axis) / length[:, None]
+    axis = np.where(swallowed[:, None], [1.0, 0.0], axis / length[:, None])
     slope = (r0 - r1) / length  # sine of the flank's taper
     step = torch.arange(batch.size, device=device, dtype=torch.float32) + 0.5
     dx = step.view(1, 1, -1) - _tensor(start[:, 0], device)
@@ -274,7 +292,7 @@ def _paint_plate(patch: _PlatePatches, arriving: torch.Tensor) -> tuple[torch.Te
         albedo = torch.lerp(albedo, _tensor(plates.mark_albedo[pick].T, device), mark)
         # Where there is no plate the mark alone covers the ground.
         cover = torch.lerp(mark, cover, body)
-    cover = _hidden(patch, cover, edge, blades, bumps)
+    cover = _hidden(patch, cover, edge, blades, patches)
     value = torch.empty((len(pick), LAYERS, *edge.shape[1:]), device=device)
     value[:, :3] = _soiled(patch, albedo, patches, grain).transpose(0, 1)
     value[:, 3] = _turned_to_sun(patch, bumps).mul_(arriving)
@@ -284,17 +302,18 @@ def _paint_plate(patch: _PlatePatches, arriving: torch.Tensor) -> tuple[torch.Te
 
 
 def _hidden(
-    patch: _PlatePatches, cover: torch.Tensor, edge: torch.Tensor, blades: torch.Tensor, bumps: torch.Tensor
+    patch: _PlatePatches, cover: torch.Tensor, edge: torch.Tensor, blades: torch.Tensor, patches: torch.Tensor
 ) -> torch.Tensor:
     """Take away what grass over the edge and a patch of cover hide."""
     if (reach := patch.strength("blades")) is not None:
         reach_px = (reach * _tensor(patch.sketch.px_per_m[patch.batch.rows], patch.device)).clamp(min=0.1)
-        over = ((blades - 0.3 + edge / reach_px) * 1.6).clamp_(0, 1)
+        # Grass stands thick in some places and leaves others free.
+        over = (((blades + patches - 0.9) + edge / reach_px) * 1.4).clamp_(0, 1)
         cover = cover * (1 - over * (reach > 0))
     if (radius := patch.strength("cover_radius")) is not None:
         du = patch.u - patch.finish[COLUMN["cover_u"]]
         dv = patch.v - patch.finish[COLUMN["cover_v"]]
-        over = (radius - torch.sqrt(du * du + dv * dv) + 0.035 * bumps + 0.02 * blades) * patch.scale
+        over = (radius - torch.sqrt(du * du + dv * dv) + 0.05 * patches + 0.03 * blades) * patch.scale * 0.6
         cover = cover * (1 - (over + 0.5).clamp_(0, 1) * (radius > 0))
     return cover
 
@@ -353,8 +372,8 @@ def _ground_under(canvas: Canvas, patch: _PlatePatches, picture: np.ndarray, edg
     high_t = _tensor(high, patch.device)
     kept = 1 - (0.5 - torch.minimum(moved, halfway) * 0.7).clamp_(0, 1) * (0.95 * high_t)
     canvas.darken(canvas.layers[:, 3], patch.batch, picture, kept)
-    thick_px = _tensor(plates.thickness_m[pick], patch.device) * _tensor(patch.sketch.px_per_m[pick], patch.device)
-    near = torch.exp(-edge.clamp(min=0) / (thick_px + 0.7)) * (0.45 * high_t)
+    thick_px = plates.thickness_m[pick] * patch.sketch.px_per_m[pick]
+    near = torch.exp(-edge.clamp(min=0) / _tensor(np.minimum(thick_px, 4.0) + 0.7, patch.device)) * (0.45 * high_t)
     canvas.darken(canvas.layers[:, 4], patch.batch, picture, 1 - near)
 
 
@@ -398,14 +417,13 @@ def _each_facet(canvas: Canvas, sketch: FacetSketch, atlases: Atlases, row0: int
         cover = (0.5 - distance).clamp(0, 1)
         x, y = batch.axes(device)
         start = _tensor(facets.corners[pick, 0, :2].sum(axis=1) * 977 % _NOISE_PX, device)
-        patches, bumps = _noise_at(
-            atlases, (x * 0.8 + start).expand_as(cover), ((y + row0) * 0.8 + start).expand_as(cover), slice(0, 2)
+        (shine,) = _noise_at(
+            atlases, (x * 0.12 + start).expand_as(cover), ((y + row0) * 0.12 + start).expand_as(cover), slice(1, 2)
         )
         value = torch.empty((len(pick), LAYERS, *cover.shape[1:]), device=device)
-        gloss = _tensor(facets.gloss[pick], device)
-        value[:, :3] = _tensor(facets.albedo[pick], device) * (1 + 0.05 * patches)[:, None]
-        value[:, :3] += (gloss * (0.5 + 0.5 * bumps).clamp_(0, 1))[:, None]
-        value[:, 3] = _tensor(sketch.sun[pick], device) * (1 + 0.04 * bumps)
+        gloss = _tensor(facets.gloss[pick], device) * (1 + 0.5 * shine).clamp_(min=0)
+        value[:, :3] = _tensor(facets.albedo[pick], device) + gloss[:, None]
+        value[:, 3] = _tensor(sketch.sun[pick], device) * (1 + 0.03 * shine)
         value[:, 4] = _tensor(sketch.sky[pick], device)
         value[:, 5] = 1
         drawn.append(Drawn(batch, facets.picture[pick], facets.order[pick], np.full(len(pick), -1), value, cover))
