@@ -101,7 +101,7 @@ class GroundSettings(Settings):
     """Width of the colour distributions of the kinds (1 = as found in daylight photographs)."""
     contrast: Annotated[Range, _within(0, 3)] = (0.6, 1.35)
     """Contrast of the fine texture, as a multiple of each kind's own."""
-    blotch: Annotated[Range, _within(0, 2)] = (0.05, 0.35)
+    blotch: Annotated[Range, _within(0, 2)] = (0.02, 0.2)
     """Relative deviation of brightness over metres."""
     scale_jitter: Annotated[Range, _within(0.25, 4)] = (0.8, 1.25)
     """Photographs as ground are enlarged by up to this factor, so that their texture varies in scale."""
@@ -128,9 +128,9 @@ class CaptureSettings(Settings):
     """Share of the light that the air between ground and camera adds evenly."""
     exposure_ev: Annotated[Range, _within(-6, 6)] = (-1.0, 0.6)
     """Exposure against the one that puts a sunlit white board just under full scale."""
-    white_balance_error: Annotated[float, Field(ge=0, le=1)] = 0.06
+    white_balance_error: Annotated[float, Field(ge=0, le=1)] = 0.05
     """Standard deviation of the logarithm of the red and blue gains."""
-    white_balance_miss: Share = 0.08
+    white_balance_miss: Share = 0.04
     """Share of captures balanced for quite another light (shade, tungsten): strong casts."""
     blur_sigma_px: Annotated[Range, _within(0, 4)] = (0.4, 1.0)
     """Gaussian equivalent of lens and focus, pixel aperture not counted."""
@@ -146,12 +146,10 @@ class CaptureSettings(Settings):
     tones: dict[str, float] = Field(
         default_factory=lambda: {"srgb": 2.0, "soft": 2.0, "contrasty": 2.0, "deep": 1.0, "flat": 1.0}
     )
-    saturation: Annotated[Range, _within(0, 3)] = (0.9, 1.35)
+    saturation: Annotated[Range, _within(0, 3)] = (0.85, 1.25)
     sharpening: Annotated[Range, _within(0, 4)] = (0.0, 1.2)
     jpeg_quality: Annotated[tuple[int, int], AfterValidator(_ordered), _within(1, 100)] = (80, 97)
-    chroma_sampling: dict[str, float] = Field(
-        default_factory=lambda: {"4:2:0": 5.0, "4:2:2": 4.0, "4:4:4": 1.0}
-    )
+    chroma_sampling: dict[str, float] = Field(default_factory=lambda: {"4:2:0": 5.0, "4:2:2": 4.0, "4:4:4": 1.0})
 
     @model_validator(mode="after")
     def _check(self) -> CaptureSettings:

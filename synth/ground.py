@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import torch
 
 from synth.ground_draw import sample_ground
-from synth.ground_fields import STEP_PX, Nodes, mask_fields, noise_field
+from synth.ground_fields import STEP_PX, Nodes, Noise, PlacedMask, mask_fields
 from synth.ground_spec import GroundSpec, Joints, Layer
 from synth.ground_tiles import MIX_OFFSET, MIX_SCALE, RELIEF_SCALE, TONE_SCALE
 from synth.tile_crops import TileCrops
@@ -70,13 +70,23 @@ def _paint(
 ) -> GroundLayer:
     nodes = Nodes(window, device)
     depth = max(len(spec.layers) for spec in specs)
-    masks = _layer_fields(specs, nodes, depth)
+    masks, slow, shadow, dome = _coarse_fields(specs, shadows, nodes, depth)
     used = _in_reach(specs, masks) if device.type == "cpu" else list(range(depth))
-    slow = _slow_fields(specs, nodes)
-    shadow, dome = _shadow_fields(specs, shadows, nodes, masks)
-    fields = nodes.enlarge(torch.cat([masks[:, used], slow, shadow, dome], 1))
-    brightness, drift, piece, shadow, dome = (fields[:, len(used) + i, None] for i in range(5))
-    crops = TileCrops(window, device, piece.mul(3).add_(0.5).clamp_(0, 1) if mix_pieces else None)
+    waves = _wave_fields(specs, nodes, slow)
+    groups = {
+        "layers": masks[:, used],
+        "slow": slow if mix_pieces else slow[:, :2],
+        "shadow": shadow,
+        "dome": dome,
+    }
+    groups["waves"] = waves
+    there = {name: group for name, group in groups.items() if group is not None}
+    large = nodes.enlarge(torch.cat(list(there.values()), 1)).split([g.shape[1] for g in there.values()], 1)
+    field = dict(zip(there, large, strict=True))
+    brightness, drift = field["slow"][:, 0:1], field["slow"][:, 1:2]
+    piece = field["slow"][:, 2:3].mul(3).add_(0.5).clamp_(0, 1) if mix_pieces else None
+    constants = LayerNumbers(specs, depth, device)
+    crops = TileCrops(window, device, piece)
     albedo = torch.zeros((len(specs), 3, *window[2:]), device=device)
     shade = torch.zeros((len(specs), 1, *window[2:]), device=device)
     raised = torch.zeros_like(shade)
@@ -84,59 +94,67 @@ def _paint(
     needed = {layer.within for spec in specs for layer in spec.layers if layer.within is not None}
     for place, k in enumerate(used):
         layers = [spec.layers[k] if k < len(spec.layers) else _NOTHING for spec in specs]
-        numbers = LayerNumbers(layers, specs, device)
+        numbers = constants.at(k)
         tone, mix, lit = crops.planes(layers, specs, shadows)
-        cover = _cover(fields[:, place, None], tone, layers, numbers, covers)
+        cover = _cover(field["layers"][:, place, None], tone, layers, numbers, covers)
         if k in needed:
             covers[k] = cover
         if not any(layer.drawn for layer in layers):
             continue
-        colour = _colour(tone, mix, brightness, drift, numbers)
+        level = brightness + field["waves"] if "waves" in field and k == 0 else brightness
+        colour = _colour(tone, mix, level, drift, numbers)
         _draw_joints(colour, layers, specs, window)
         albedo.lerp_(colour, cover)
         shade.lerp_(lit.mul_(numbers["relief"]).add_(1), cover)
         if any(layer.height_m > 0 for layer in layers):
             raised.lerp_(torch.ones_like(raised), cover * numbers["raised"])
-    light = _arriving(shadow, dome, raised, specs, any_raised=any(l.height_m > 0 for s in specs for l in s.layers))
-    return GroundLayer(albedo.clamp_(0.004, 1.0), shade.mul_(light).clamp_(0.0, 1.8), light)
+    light = torch.ones_like(shade)
+    if "shadow" in field:
+        light = _arriving(field["shadow"], field.get("dome"), raised, specs)
+        shade.mul_(light)
+    return GroundLayer(albedo.clamp_(0.004, 1.0), shade.clamp_(0.0, 1.8), light)
 
 
 _NOTHING = Layer("soil", (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), opacity=0.0, drawn=False)
 
 
 class LayerNumbers:
-    """Constants of one layer of every ground in a batch, as tensors [B, 1, 1, 1] (colours [B, 3, 1, 1]), by name."""
+    """Constants of the layers of a batch: ``at(k)`` gives those of layer k by name, [B, 1, 1, 1] (colours [B, 3, 1, 1])."""
 
-    def __init__(self, layers: Sequence[Layer], specs: Sequence[GroundSpec], device: torch.device) -> None:
-        rows = []
-        for layer, spec in zip(layers, specs, strict=True):
-            soft_px = max(layer.soft_m / spec.gsd_m, 1.0)
-            folds = layer.mask.folds
-            rows.append(
-                (
-                    layer.tone * TONE_SCALE,
-                    layer.relief * RELIEF_SCALE,
-                    MIX_SCALE,
-                    MIX_OFFSET + layer.mix_shift,
-                    layer.mix_blotch,
-                    spec.blotch,
-                    1 / soft_px,
-                    layer.ragged_m / spec.gsd_m / soft_px * TONE_SCALE / _TONE_DEVIATION,
-                    layer.opacity,
-                    1.0 if folds else 0.0,
-                    layer.mask.size_m[0] / spec.gsd_m,
-                    1.0 if layer.height_m > 0 and layer.drawn else 0.0,
-                    *layer.colour,
-                    *(b - a for a, b in zip(layer.colour, layer.other, strict=True)),
-                )
-            )
-        table = torch.tensor(rows, device=device)
-        self._numbers = {name: table[:, i].view(-1, 1, 1, 1) for i, name in enumerate(_NUMBER_NAMES)}
-        self._numbers["colour"] = table[:, 12:15].view(-1, 3, 1, 1)
-        self._numbers["change"] = table[:, 15:18].view(-1, 3, 1, 1)
+    def __init__(self, specs: Sequence[GroundSpec], depth: int, device: torch.device) -> None:
+        rows = [
+            [_numbers(spec.layers[k] if k < len(spec.layers) else _NOTHING, spec) for spec in specs]
+            for k in range(depth)
+        ]
+        self._table = torch.tensor(rows, device=device).view(depth, len(specs), -1, 1, 1, 1)
 
-    def __getitem__(self, name: str) -> torch.Tensor:
-        return self._numbers[name]
+    def at(self, k: int) -> dict[str, torch.Tensor]:
+        """Numbers of layer ``k`` of every ground."""
+        table = self._table[k]
+        found = dict(zip(_NUMBER_NAMES, table.unbind(1), strict=False))
+        n = len(_NUMBER_NAMES)
+        found["colour"], found["change"] = table[:, n : n + 3, 0], table[:, n + 3 : n + 6, 0]
+        return found
+
+
+def _numbers(layer: Layer, spec: GroundSpec) -> tuple[float, ...]:
+    soft_px = max(layer.soft_m / spec.gsd_m, 1.0)
+    return (
+        layer.tone * TONE_SCALE,
+        layer.relief * RELIEF_SCALE,
+        MIX_SCALE,
+        MIX_OFFSET + layer.mix_shift,
+        layer.mix_blotch,
+        spec.blotch,
+        1 / soft_px,
+        layer.ragged_m / spec.gsd_m / soft_px * TONE_SCALE / _TONE_DEVIATION,
+        layer.opacity,
+        1.0 if layer.mask.folds else 0.0,
+        layer.mask.size_m[0] / spec.gsd_m,
+        1.0 if layer.height_m > 0 and layer.drawn else 0.0,
+        *layer.colour,
+        *(b - a for a, b in zip(layer.colour, layer.other, strict=True)),
+    )
 
 
 _NUMBER_NAMES = (
@@ -157,11 +175,66 @@ _NUMBER_NAMES = (
 _TONE_DEVIATION = 0.15
 
 
-def _layer_fields(specs: Sequence[GroundSpec], nodes: Nodes, depth: int) -> torch.Tensor:
-    """Signed distances of all layers [B, depth, *nodes.count]."""
-    masks = [s.layers[k].mask if k < len(s.layers) else _NOTHING.mask for s in specs for k in range(depth)]
-    gsd_m = [s.gsd_m for s in specs for _ in range(depth)]
-    return mask_fields(masks, gsd_m, nodes).view(len(specs), depth, *nodes.count)
+def _coarse_fields(
+    specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]], nodes: Nodes, depth: int
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor | None, torch.Tensor | None]:
+    """On the grid of nodes: signed distances of the layers [B, depth, ...]; brightness, drift of the mixture and which piece
+    of a tile [B, 3, ...]; signed distance into cast shadow and how standing layers turn to the sun (-1..1), [B, 1, ...] each
+    or None where no ground has any."""
+    placed = [
+        PlacedMask(spec.layers[k].mask if k < len(spec.layers) else _NOTHING.mask, spec.gsd_m)
+        for spec in specs
+        for k in range(depth)
+    ]
+    casts, owners = _shadow_masks(specs, shadows)
+    slow = []
+    for spec in specs:
+        scale = spec.blotch_scale_m / spec.gsd_m
+        slow += [
+            Noise(scale, spec.seed * 3),
+            Noise(0.6 * scale, spec.seed * 3 + 1),
+            Noise(500.0, spec.seed * 3 + 2),
+        ]
+    found, slow_fields = mask_fields([*placed, *casts], slow, nodes)
+    masks = found[: len(placed)].view(len(specs), depth, *nodes.count)
+    slow_fields = slow_fields.view(len(specs), 3, *nodes.count)
+    if not casts:
+        return masks, slow_fields, None, None
+    shadow = torch.full((len(specs), 1, *nodes.count), -1.0e4, device=found.device)
+    dome = None
+    for (b, k), field in zip(owners, found[len(placed) :], strict=True):
+        if k is None:
+            shadow[b, 0] = torch.maximum(shadow[b, 0], field)
+        else:
+            dome = torch.zeros_like(shadow) if dome is None else dome
+            slope = ((field - masks[b, k]) * (1 / _DOME_STEP_PX)).clamp(-1, 1)
+            dome[b, 0] = torch.where(masks[b, k] > -STEP_PX, slope, dome[b, 0])
+    return masks, slow_fields, shadow, dome
+
+
+def _shadow_masks(
+    specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]]
+) -> tuple[list[PlacedMask], list[tuple[int, int | None]]]:
+    """Outlines moved to where they hide the sun (owner: ground, None), and a little along it to tell their slopes (ground, layer)."""
+    casts, owners = [], []
+    for b, (spec, towards) in enumerate(zip(specs, shadows, strict=True)):
+        reach = max(math.hypot(*towards), 1e-6)
+        for k, layer in enumerate(spec.layers):
+            if layer.height_m <= 0 or layer.mask.folds or layer.mask.form == "patch":
+                continue
+            # A tall body hides the sun along all of its height; two copies of its outline stand for that.
+            lengths: list[tuple[float, int | None]] = [(layer.height_m, None)]
+            if layer.height_m * reach > 12:
+                lengths.append((0.5 * layer.height_m, None))
+            if layer.drawn and layer.mask.form == "crowns":
+                lengths.append((_DOME_STEP_PX / reach, k))
+            for length, owner in lengths:
+                casts.append(PlacedMask(layer.mask, spec.gsd_m, (towards[0] * length, towards[1] * length)))
+                owners.append((b, owner))
+    return casts, owners
+
+
+_DOME_STEP_PX = 8.0
 
 
 def _in_reach(specs: Sequence[GroundSpec], masks: torch.Tensor) -> list[int]:
@@ -184,69 +257,27 @@ def _in_reach(specs: Sequence[GroundSpec], masks: torch.Tensor) -> list[int]:
     return [k for k in used if spec.layers[k].within is None or spec.layers[k].within in used]
 
 
-def _slow_fields(specs: Sequence[GroundSpec], nodes: Nodes) -> torch.Tensor:
-    """Brightness (waves included), drift of the mixture, and which piece of a tile: [B, 3, *nodes.count]."""
-    device = nodes.x.device
-    scales = [scale for s in specs for scale in (s.blotch_scale_m / s.gsd_m, 0.6 * s.blotch_scale_m / s.gsd_m, 500.0)]
-    seeds = [float((s.seed * 3 + i) % 1000003) for s in specs for i in range(3)]
-    n = len(scales)
-    x = nodes.x.view(1, 1, -1).expand(n, *nodes.count)
-    y = nodes.y.view(1, -1, 1).expand(n, *nodes.count)
-    slow = noise_field(
-        x,
-        y,
-        torch.tensor(scales, dtype=torch.float64, device=device),
-        torch.tensor(seeds, dtype=torch.float64, device=device),
-    )
-    slow = slow.view(len(specs), 3, *nodes.count).clone()
+def _wave_fields(specs: Sequence[GroundSpec], nodes: Nodes, slow: torch.Tensor) -> torch.Tensor | None:
+    """What stripes and furrows add to the brightness of the lowest layer: [B, 1, *nodes.count], or nothing."""
+    if all(spec.waves is None for spec in specs):
+        return None
+    added = torch.zeros((len(specs), 1, *nodes.count), device=nodes.x.device)
     for b, spec in enumerate(specs):
-        if spec.waves is not None and spec.blotch > 0:
-            w = spec.waves
-            across = nodes.y.view(-1, 1) * math.cos(w.angle) - nodes.x * math.sin(w.angle)
-            wave = torch.sin(across * (2 * math.pi * spec.gsd_m / w.period_m) + 0.35 * slow[b, 1])
-            wave = wave * (1 + 4 * w.sharp) / (1 + 4 * w.sharp * wave.abs())
-            slow[b, 0] += wave * (w.depth / spec.blotch)
-    return slow
-
-
-def _shadow_fields(
-    specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]], nodes: Nodes, masks: torch.Tensor
-) -> tuple[torch.Tensor, torch.Tensor]:
-    """Two fields [B, 1, *nodes.count]: signed distance into cast shadow, and how standing layers turn to the sun (-1..1)."""
-    device = nodes.x.device
-    shadow = torch.full((len(specs), 1, *nodes.count), -1.0e4, device=device)
-    dome = torch.zeros_like(shadow)
-    moved, shifts, owners = [], [], []
-    for b, (spec, towards) in enumerate(zip(specs, shadows, strict=True)):
-        for k, layer in enumerate(spec.layers):
-            if layer.height_m <= 0 or layer.mask.folds:
-                continue
-            for share in (0.5, 1.0) if layer.height_m * math.hypot(*towards) > 12 else (1.0,):
-                moved.append((layer.mask, spec.gsd_m))
-                shifts.append((towards[0] * layer.height_m * share, towards[1] * layer.height_m * share))
-                owners.append((b, None))
-            if layer.drawn and layer.mask.form == "crowns":
-                step = 8.0 / max(math.hypot(*towards), 1e-6)
-                moved.append((layer.mask, spec.gsd_m))
-                shifts.append((towards[0] * step, towards[1] * step))
-                owners.append((b, k))
-    if not moved:
-        return shadow, dome
-    found = mask_fields([m for m, _ in moved], [g for _, g in moved], nodes, torch.tensor(shifts, device=device))
-    for (b, k), field in zip(owners, found, strict=True):
-        if k is None:
-            shadow[b, 0] = torch.maximum(shadow[b, 0], field)
-        else:
-            inside = masks[b, k] > -STEP_PX
-            dome[b, 0] = torch.where(inside, ((masks[b, k] - field) / -8.0).clamp(-1, 1), dome[b, 0])
-    return shadow, dome
+        if spec.waves is None:
+            continue
+        w = spec.waves
+        across = nodes.y.view(-1, 1) * math.cos(w.angle) - nodes.x * math.sin(w.angle)
+        wave = torch.sin(across * (2 * math.pi * spec.gsd_m / w.period_m) + 0.35 * slow[b, 1])
+        wave = wave * (1 + 4 * w.sharp) / (1 + 4 * w.sharp * wave.abs())
+        added[b, 0] = wave * (w.depth / max(spec.blotch, 1e-3))
+    return added
 
 
 def _cover(
     field: torch.Tensor,
     tone: torch.Tensor,
     layers: Sequence[Layer],
-    numbers: LayerNumbers,
+    numbers: dict[str, torch.Tensor],
     covers: dict[int, torch.Tensor],
 ) -> torch.Tensor:
     """Share 0..1 of each pixel that the layer covers: [B, 1, h, w]."""
@@ -268,16 +299,23 @@ def _cover(
 
 
 def _colour(
-    tone: torch.Tensor, mix: torch.Tensor, brightness: torch.Tensor, drift: torch.Tensor, numbers: LayerNumbers
+    tone: torch.Tensor,
+    mix: torch.Tensor,
+    brightness: torch.Tensor,
+    drift: torch.Tensor,
+    numbers: dict[str, torch.Tensor],
 ) -> torch.Tensor:
     """Reflectance [B, 3, h, w] of a layer's material (``mix`` is used up)."""
-    share = mix.mul_(numbers["mix"]).addcmul_(drift, numbers["mix_drift"]).add_(numbers["mix_at"]).clamp_(-0.5, 1.5)
+    share = mix.mul_(numbers["mix"]).addcmul_(drift, numbers["mix_drift"]).add_(numbers["mix_at"]).clamp_(-0.1, 1.2)
     level = (tone * numbers["tone"]).addcmul_(brightness, numbers["blotch"]).add_(1).clamp_(min=0.12)
     return (share * numbers["change"]).add_(numbers["colour"]).clamp_(min=0.004).mul_(level)
 
 
 def _draw_joints(
-    colour: torch.Tensor, layers: Sequence[Layer], specs: Sequence[GroundSpec], window: tuple[int, int, int, int]
+    colour: torch.Tensor,
+    layers: Sequence[Layer],
+    specs: Sequence[GroundSpec],
+    window: tuple[int, int, int, int],
 ) -> None:
     """Darken the joints of paved layers in place."""
     y0, x0, h, w = window
@@ -301,14 +339,13 @@ def _draw_joints(
 
 
 def _arriving(
-    shadow: torch.Tensor, dome: torch.Tensor, raised: torch.Tensor, specs: Sequence[GroundSpec], any_raised: bool
+    shadow: torch.Tensor, dome: torch.Tensor | None, raised: torch.Tensor, specs: Sequence[GroundSpec]
 ) -> torch.Tensor:
     """Share of direct sun that arrives [B, 1, h, w], before the relief of the texture."""
     density = torch.tensor([spec.shade_density for spec in specs], device=shadow.device).view(-1, 1, 1, 1)
     light = 1 - (shadow * (1 / _PENUMBRA_PX)).add_(0.5).clamp_(0, 1).mul_(density)
-    if any_raised:
-        light = light + raised * (1 + 0.45 * dome - light)
-    return light
+    top = 1 - light if dome is None else 1 + 0.45 * dome - light
+    return light.addcmul_(raised, top)
 
 
 # Softness of a cast shadow's rim: the sun's half degree over some metres, and leaves (common practice, no source).

@@ -57,7 +57,7 @@ class LayerDraw:
         self.gsd_m = gsd_m
         self.height_m, self.width_m = extent_px[0] * gsd_m, extent_px[1] * gsd_m
         # Neighbouring things share the tint of one place.
-        self.tint = np.exp(rng.normal(0, 0.05 * settings.colour_spread, 3))
+        self.tint = np.exp(rng.normal(0, 0.03 * settings.colour_spread, 3))
 
     def layer(self, kind: str, mask: Mask, **changes: object) -> Layer:
         """A layer of a kind with colours, tile and texture drawn; ``changes`` override fields."""
@@ -72,7 +72,7 @@ class LayerDraw:
             "turn": bool(rng.integers(2)),
             "offset_px": (int(rng.integers(TILE_PX)), int(rng.integers(TILE_PX))),
             "tone": known.tone * float(rng.uniform(*self.settings.contrast)),
-            "relief": known.relief * float(rng.uniform(0.3, 1.0)),
+            "relief": known.relief * float(rng.uniform(0.2, 1.0)),
             "mix_shift": float(rng.normal(0, 0.2)),
             "mix_blotch": known.mix_blotch * float(rng.uniform(0.3, 1.5)),
             "soft_m": known.soft_m * float(rng.uniform(0.5, 2)),
@@ -104,9 +104,9 @@ class LayerDraw:
         share = float(rng.random())
         main, other = (share * _linear(p) + (1 - share) * _linear(q) for p, q in zip(a, b, strict=True))
         grey = np.exp(rng.normal(0, 0.22 * spread))
-        tint = np.exp(rng.normal(0, 0.05 * spread, 3)) * self.tint
+        tint = np.exp(rng.normal(0, 0.03 * spread, 3)) * self.tint
         if kind in GRASSES:  # from lush to straw, mostly along red
-            tint = tint * np.exp(rng.normal(0, 0.12 * spread) * np.array([1.0, 0.2, 0.3]))
+            tint = tint * np.exp(rng.normal(0, 0.09 * spread) * np.array([1.0, 0.2, 0.3]))
         return _rgb(main * grey * tint), _rgb(other * grey * tint)
 
     def place(self) -> tuple[float, float]:

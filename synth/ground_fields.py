@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -33,17 +34,25 @@ class Nodes:
         y0, x0, h, w = window
         self.window = window
         self.first = (y0 // STEP_PX, x0 // STEP_PX)
-        self.count = ((y0 + h - 1) // STEP_PX - self.first[0] + 2, (x0 + w - 1) // STEP_PX - self.first[1] + 2)
+        self.count = (
+            (y0 + h - 1) // STEP_PX - self.first[0] + 2,
+            (x0 + w - 1) // STEP_PX - self.first[1] + 2,
+        )
         self.y = (torch.arange(self.count[0], device=device) + self.first[0]) * float(STEP_PX) + 0.5
         self.x = (torch.arange(self.count[1], device=device) + self.first[1]) * float(STEP_PX) + 0.5
 
     def enlarge(self, fields: torch.Tensor) -> torch.Tensor:
-        """Node values [B, C, *count] at every pixel of the window: [B, C, h, w]."""
+        """Node values [B, C, *count] at every pixel of the window, bilinear: [B, C, h, w]."""
         y0, x0, h, w = self.window
-        size = ((self.count[0] - 1) * STEP_PX + 1, (self.count[1] - 1) * STEP_PX + 1)
-        whole = F.interpolate(fields, size=size, mode="bilinear", align_corners=True)
-        top, left = y0 - self.first[0] * STEP_PX, x0 - self.first[1] * STEP_PX
-        return whole[..., top : top + h, left : left + w]
+        b, c, rows, columns = fields.shape
+        share = torch.arange(STEP_PX, device=fields.device) / STEP_PX
+        step = fields[..., 1:] - fields[..., :-1]
+        wide = torch.addcmul(fields[..., :-1, None], step[..., None], share).view(b, c, rows, (columns - 1) * STEP_PX)
+        left, top = x0 - self.first[1] * STEP_PX, y0 - self.first[0] * STEP_PX
+        wide = wide[..., left : left + w]
+        step = wide[:, :, 1:] - wide[:, :, :-1]
+        tall = torch.addcmul(wide[:, :, :-1, None], step[:, :, :, None], share[:, None])
+        return tall.view(b, c, (rows - 1) * STEP_PX, w)[:, :, top : top + h]
 
 
 @lru_cache(maxsize=4)
@@ -56,168 +65,225 @@ def _noise_tile(device: torch.device) -> torch.Tensor:
 
 @lru_cache(maxsize=4)
 def _cell_table(device: torch.device) -> torch.Tensor:
-    """Five random numbers 0..1 for each of the cells that bodies stand in: [cells * cells, 5]."""
-    table = np.random.default_rng(21).random((_CELLS * _CELLS, 5)).astype(np.float32)
+    """Five random numbers 0..1 for each of the cells that bodies stand in: [5, cells * cells]."""
+    table = np.random.default_rng(21).random((5, _CELLS * _CELLS)).astype(np.float32)
     return torch.from_numpy(table).to(device)
 
 
-def noise_field(x: torch.Tensor, y: torch.Tensor, scale_px: torch.Tensor, seed: torch.Tensor) -> torch.Tensor:
-    """Random fields [N, h, w] (mean 0, deviation about 1) at positions ``x``, ``y`` [N, h, w] in pixels.
+@dataclass(frozen=True)
+class Noise:
+    """One random field: its wavelength in pixels, the seed that places and turns it, and how far it is shifted (x, y) [px]."""
 
-    ``scale_px`` and ``seed`` are float64 [N]; the seed places and turns the piece of the tile that is used.
-    """
-    step = _WAVELENGTH_TEXELS / scale_px.clamp_min(1.0) / _NOISE_TEXELS
-    turn = seed * 2.399963  # the golden angle spreads turns evenly
-    c, s = ((f(turn) * step).float().view(-1, 1, 1) for f in (torch.cos, torch.sin))
-    u0, v0 = ((f(seed * k)).abs().float().view(-1, 1, 1) for f, k in ((torch.sin, 78.233), (torch.cos, 37.719)))
-    u = c * x - s * y + u0
-    v = s * x + c * y + v0
-    grid = torch.stack([u - u.floor(), v - v.floor()], -1).mul_(2).sub_(1)
-    n, h, w = u.shape
-    tile = _noise_tile(x.device)
+    scale_px: float
+    seed: int
+    shift_px: tuple[float, float] = (0.0, 0.0)
+
+
+def noise_fields(noises: Sequence[Noise], nodes: Nodes) -> torch.Tensor:
+    """Random fields [N, *nodes.count] of mean 0 and deviation about 1; each is read from one smooth tile, turned and scaled."""
+    rows = []
+    for noise in noises:
+        step = _WAVELENGTH_TEXELS / max(noise.scale_px, 1.0) / _NOISE_TEXELS
+        seed = noise.seed % _SEEDS
+        turn = seed * 2.399963  # the golden angle spreads turns evenly
+        c, s = math.cos(turn) * step, math.sin(turn) * step
+        x, y = noise.shift_px
+        # Whole numbers keep the sum positive, so that its fraction is the place on the tile.
+        u0 = 64 + abs(math.sin(seed * 78.233)) - (c * x - s * y)
+        v0 = 64 + abs(math.cos(seed * 37.719)) - (s * x + c * y)
+        rows.append((c, s, u0 % 1 + 64, v0 % 1 + 64))
+    c, s, u0, v0 = torch.tensor(rows, device=nodes.x.device).view(-1, 4, 1, 1).unbind(1)
+    grid = torch.empty((len(rows), *nodes.count, 2), device=nodes.x.device)
+    x, y = nodes.x.view(1, 1, -1), nodes.y.view(1, -1, 1)
+    torch.frac((c * x + u0) - s * y, out=grid[..., 0])
+    torch.frac((s * x + v0) + c * y, out=grid[..., 1])
+    grid.mul_(2).sub_(1)
+    n, h, w = grid.shape[:3]
+    tile = _noise_tile(grid.device)
     return F.grid_sample(tile, grid.view(1, n * h, w, 2), mode="bilinear", align_corners=True).view(n, h, w)
 
 
-def mask_fields(
-    masks: Sequence[Mask], gsd_m: Sequence[float], nodes: Nodes, shift_px: torch.Tensor | None = None
-) -> torch.Tensor:
-    """Signed distances [N, *nodes.count] in pixels, positive inside (distance to the line for masks that fold).
-
-    ``shift_px`` [N, 2] (x, y) moves each mask (for shadows).
-    """
-    device = nodes.x.device
-    out = torch.empty((len(masks), *nodes.count), device=device)
-    for form in dict.fromkeys(mask.form for mask in masks):
-        which = [i for i, mask in enumerate(masks) if mask.form == form]
-        some = [masks[i] for i in which]
-        values = _values(some, [gsd_m[i] for i in which], device)
-        x, y = nodes.x.view(1, 1, -1), nodes.y.view(1, -1, 1)
-        if shift_px is not None:
-            moved = shift_px[which].view(-1, 2, 1, 1)
-            x, y = x - moved[:, 0], y - moved[:, 1]
-        field = _FORMS[form](x, y, values)
-        if any(mask.bend_m for mask in some):
-            x, y = x.expand(len(some), *nodes.count), y.expand(len(some), *nodes.count)
-            field = field + values["bend"] * noise_field(x, y, values["scale"], values["seed"])
-        if len(which) == len(masks):
-            return field.expand(len(masks), *nodes.count)
-        out[which] = field.expand(len(some), *nodes.count)
-    return out
+_SEEDS = 1000003
 
 
-def _values(masks: Sequence[Mask], gsd_m: Sequence[float], device: torch.device) -> dict[str, torch.Tensor]:
-    """Numbers of masks as tensors [N, 1, 1] in pixels (``scale`` and ``seed`` float64 [N])."""
-    rows = []
-    for mask, gsd in zip(masks, gsd_m, strict=True):
-        px = 1 / gsd
-        rows.append(
-            (
-                mask.at_m[0] * px,
-                mask.at_m[1] * px,
-                math.cos(mask.angle),
-                math.sin(mask.angle),
-                mask.size_m[0] * px,
-                mask.size_m[1] * px,
-                mask.period_m[0] * px,
-                mask.period_m[1] * px,
-                mask.level,
-                mask.bend_m * px,
-                mask.bend_scale_m * px,
-                float(mask.seed % 1000003),
-            )
-        )
-    numbers = torch.tensor(rows, dtype=torch.float64, device=device)
-    names = ("x", "y", "cos", "sin", "size", "size2", "period", "period2", "level", "bend")
-    values = {name: numbers[:, i].float().view(-1, 1, 1) for i, name in enumerate(names)}
-    return {**values, "scale": numbers[:, 10], "seed": numbers[:, 11]}
+@dataclass(frozen=True)
+class PlacedMask:
+    """A mask at a ground sample distance, moved by ``shift_px`` (x, y)."""
+
+    mask: Mask
+    gsd_m: float
+    shift_px: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def noise(self) -> Noise:
+        """The random field that bends its border."""
+        return Noise(self.mask.bend_scale_m / self.gsd_m, self.mask.seed, self.shift_px)
 
 
-def _local(x: torch.Tensor, y: torch.Tensor, v: dict[str, torch.Tensor]) -> tuple[torch.Tensor, torch.Tensor]:
-    """Positions along and across the mask's direction."""
-    dx, dy = x - v["x"], y - v["y"]
-    return dx * v["cos"] + dy * v["sin"], dy * v["cos"] - dx * v["sin"]
+def mask_fields(placed: Sequence[PlacedMask], slow: Sequence[Noise], nodes: Nodes) -> tuple[torch.Tensor, torch.Tensor]:
+    """Signed distances [N, *nodes.count] in pixels, positive inside (distance to the line for masks that fold), and the
+    random fields ``slow`` [M, *nodes.count], all in as few passes as can be."""
+    out = torch.empty((len(placed), *nodes.count), device=nodes.x.device)
+    numbers = torch.tensor([_row(p) for p in placed], device=nodes.x.device).view(len(placed), -1, 1, 1)
+    for form in dict.fromkeys(p.mask.form for p in placed):
+        which = [i for i, p in enumerate(placed) if p.mask.form == form]
+        some = numbers[which]
+        values = dict(zip(_VALUES, some.unbind(1), strict=True))
+        x, y = nodes.x.view(1, 1, -1) - values["x"], nodes.y.view(1, -1, 1) - values["y"]
+        if form in ("crowns", "sticks"):
+            field = _in_cells(x, y, values, [placed[i].mask.seed for i in which], _BODIES[form])
+        else:
+            field = _FORMS[form](x, y, values)
+        out[which] = field
+    bent = [i for i, p in enumerate(placed) if p.mask.bend_m]
+    noise = noise_fields([*(placed[i].noise for i in bent), *slow], nodes)
+    if bent:
+        out[bent] += numbers[bent, _VALUES.index("bend")] * noise[: len(bent)]
+    return out, noise[len(bent) :]
 
 
-def _everywhere(x: torch.Tensor, y: torch.Tensor, v: dict[str, torch.Tensor]) -> torch.Tensor:
-    return torch.full_like(x + y, _FAR) + 0 * v["x"]
+_VALUES = ("x", "y", "cos", "sin", "size", "size2", "period", "period2", "level", "bend")
 
 
-def _patch(x: torch.Tensor, y: torch.Tensor, v: dict[str, torch.Tensor]) -> torch.Tensor:
-    return 0 * (x + y) - v["level"] * v["bend"]
+def _row(placed: PlacedMask) -> tuple[float, ...]:
+    """Numbers of a mask in pixels."""
+    mask, px = placed.mask, 1 / placed.gsd_m
+    return (
+        mask.at_m[0] * px + placed.shift_px[0],
+        mask.at_m[1] * px + placed.shift_px[1],
+        math.cos(mask.angle),
+        math.sin(mask.angle),
+        mask.size_m[0] * px,
+        mask.size_m[1] * px,
+        mask.period_m[0] * px,
+        mask.period_m[1] * px,
+        mask.level,
+        mask.bend_m * px,
+    )
 
 
-def _band(x: torch.Tensor, y: torch.Tensor, v: dict[str, torch.Tensor]) -> torch.Tensor:
-    return _local(x, y, v)[1]
+Values = dict[str, torch.Tensor]
 
 
-def _tracks(x: torch.Tensor, y: torch.Tensor, v: dict[str, torch.Tensor]) -> torch.Tensor:
-    return _local(x, y, v)[1].abs() - v["size2"] / 2
+def _along(x: torch.Tensor, y: torch.Tensor, v: Values) -> torch.Tensor:
+    return x * v["cos"] + y * v["sin"]
 
 
-def _half(x: torch.Tensor, y: torch.Tensor, v: dict[str, torch.Tensor]) -> torch.Tensor:
-    return _local(x, y, v)[1]
+def _across(x: torch.Tensor, y: torch.Tensor, v: Values) -> torch.Tensor:
+    return y * v["cos"] - x * v["sin"]
 
 
-def _boxes(x: torch.Tensor, y: torch.Tensor, v: dict[str, torch.Tensor]) -> torch.Tensor:
-    along, across = _local(x, y, v)
-    along, across = _repeated(along, v["period"]), _repeated(across, v["period2"])
+def _everywhere(x: torch.Tensor, y: torch.Tensor, v: Values) -> torch.Tensor:
+    return torch.full_like(v["x"], _FAR)
+
+
+def _patch(x: torch.Tensor, y: torch.Tensor, v: Values) -> torch.Tensor:
+    return -v["level"] * v["bend"]
+
+
+def _tracks(x: torch.Tensor, y: torch.Tensor, v: Values) -> torch.Tensor:
+    return _across(x, y, v).abs_().sub_(v["size2"] / 2)
+
+
+def _boxes(x: torch.Tensor, y: torch.Tensor, v: Values) -> torch.Tensor:
+    along, across = _repeated(_along(x, y, v), v["period"]), _repeated(_across(x, y, v), v["period2"])
     return torch.minimum(v["size"] - along.abs(), v["size2"] - across.abs())
 
 
 def _repeated(distance: torch.Tensor, period: torch.Tensor) -> torch.Tensor:
-    every = period.clamp_min(1e-3)
-    return torch.where(period > 0, distance - every * torch.round(distance / every), distance)
+    every = torch.where(period > 0, period, 1.0e9)
+    return distance - every * torch.round(distance / every)
 
 
-def _crowns(x: torch.Tensor, y: torch.Tensor, v: dict[str, torch.Tensor]) -> torch.Tensor:
-    def body(dx: torch.Tensor, dy: torch.Tensor, chance: torch.Tensor) -> torch.Tensor:
-        radius = v["size"] + (v["size2"] - v["size"]) * chance[..., 3]
-        return radius - torch.sqrt(dx * dx + dy * dy)
-
-    return _in_cells(x, y, v, body)
-
-
-def _sticks(x: torch.Tensor, y: torch.Tensor, v: dict[str, torch.Tensor]) -> torch.Tensor:
-    def body(dx: torch.Tensor, dy: torch.Tensor, chance: torch.Tensor) -> torch.Tensor:
-        angle = chance[..., 3] * math.pi
-        c, s = torch.cos(angle), torch.sin(angle)
-        along, across = dx * c + dy * s, dy * c - dx * s
-        past = (along.abs() - v["size"]).clamp_min(0)
-        return v["size2"] * (0.6 + 0.8 * chance[..., 4]) - torch.sqrt(past * past + across * across)
-
-    return _in_cells(x, y, v, body)
+_FORMS: dict[str, Callable[[torch.Tensor, torch.Tensor, Values], torch.Tensor]] = {
+    "everywhere": _everywhere,
+    "patch": _patch,
+    "band": _across,
+    "tracks": _tracks,
+    "boxes": _boxes,
+    "half": _across,
+}
 
 
-Body = Callable[[torch.Tensor, torch.Tensor, torch.Tensor], torch.Tensor]
+def _round_body(dx: torch.Tensor, dy: torch.Tensor, chance: torch.Tensor, v: Values) -> torch.Tensor:
+    radius = v["size"] + (v["size2"] - v["size"]) * chance[3]
+    return radius - torch.sqrt(dx * dx + dy * dy)
 
 
-def _in_cells(x: torch.Tensor, y: torch.Tensor, v: dict[str, torch.Tensor], body: Body) -> torch.Tensor:
-    """Union of bodies, one in each square cell at most, moved from its middle by chance."""
+def _long_body(dx: torch.Tensor, dy: torch.Tensor, chance: torch.Tensor, v: Values) -> torch.Tensor:
+    angle = chance[3] * math.pi
+    c, s = torch.cos(angle), torch.sin(angle)
+    along, across = dx * c + dy * s, dy * c - dx * s
+    past = (along.abs() - v["size"]).clamp_min(0)
+    return v["size2"] * (0.6 + 0.8 * chance[4]) - torch.sqrt(past * past + across * across)
+
+
+Body = Callable[[torch.Tensor, torch.Tensor, torch.Tensor, Values], torch.Tensor]
+_BODIES: dict[str, Body] = {"crowns": _round_body, "sticks": _long_body}
+
+
+def _in_cells(x: torch.Tensor, y: torch.Tensor, v: Values, seeds: Sequence[int], body: Body) -> torch.Tensor:
+    """Union of bodies, one in each square cell at most, moved from its middle by chance: [N, h, w]."""
     period = v["period"].clamp_min(1.0)
-    u, w = torch.broadcast_tensors((x - v["x"]) / period, (y - v["y"]) / period)
+    u, w = x / period, y / period
+    if x.device.type != "cpu":
+        seed = torch.tensor([seed % _SEEDS for seed in seeds], dtype=torch.int32, device=x.device).view(-1, 1, 1)
+        return _near_bodies(u, w, period, v, seed, body)
+    parts = []
+    for i, seed in enumerate(seeds):
+        one = {name: value[i : i + 1] for name, value in v.items()}
+        parts.append(_few_bodies(u[i : i + 1], w[i : i + 1], period[i : i + 1], one, seed % _SEEDS, body))
+    return torch.cat(parts)
+
+
+def _few_bodies(
+    u: torch.Tensor, w: torch.Tensor, period: torch.Tensor, v: Values, seed: int, body: Body
+) -> torch.Tensor:
+    """One mask where few bodies stand in or near the window: each is worked out over all of it."""
+    left, right = math.floor(float(u[0, 0, 0])) - 1, math.floor(float(u[0, 0, -1])) + 1
+    top, bottom = math.floor(float(w[0, 0, 0])) - 1, math.floor(float(w[0, -1, 0])) + 1
+    columns = torch.arange(left, right + 1, dtype=torch.int32)
+    rows = torch.arange(top, bottom + 1, dtype=torch.int32).view(-1, 1)
+    index = _cell_index(columns, rows, torch.tensor(seed, dtype=torch.int32))
+    chance = _cell_table(u.device).index_select(1, index.flatten())
+    # Bodies whose rim, however bent, stays out of the window cannot show.
+    reach = float(v["size"] + v["size2"] + 3 * v["bend"].abs() + 16) / float(period)
+    across = columns + 0.2 + 0.6 * chance[0].view(index.shape)
+    down = rows + 0.2 + 0.6 * chance[1].view(index.shape)
+    near = (across > float(u[0, 0, 0]) - reach) & (across < float(u[0, 0, -1]) + reach)
+    near &= (down > float(w[0, 0, 0]) - reach) & (down < float(w[0, -1, 0]) + reach)
+    there = (near.flatten() & (chance[2] < v["level"].view(()))).nonzero().flatten()
+    if len(there) == 0:
+        return torch.full((1, w.shape[1], u.shape[2]), -_FAR)
+    if len(there) > _MANY_BODIES:
+        return _near_bodies(u, w, period, v, torch.tensor(seed, dtype=torch.int32).view(1, 1, 1), body)
+    chance = chance[:, there].view(5, -1, 1, 1)
+    px, py = ((at - c.flatten()[there].view(-1, 1, 1)) * period for at, c in ((u, across), (w, down)))
+    return body(px, py, chance, v).amax(0, keepdim=True)
+
+
+# Above so many bodies it is cheaper to look only at the nine cells around each node.
+_MANY_BODIES = 24
+
+
+def _near_bodies(
+    u: torch.Tensor, w: torch.Tensor, period: torch.Tensor, v: Values, seed: torch.Tensor, body: Body
+) -> torch.Tensor:
+    u, w = torch.broadcast_tensors(u, w)
     column, row = torch.floor(u), torch.floor(w)
-    table = _cell_table(x.device)
-    seed = v["seed"].view(-1, 1, 1).long()
+    columns, rows = column.int(), row.int()
+    table = _cell_table(u.device)
     best = torch.full_like(u, -_FAR)
     for dy in (-1, 0, 1):
         for dx in (-1, 0, 1):
-            c, r = column + dx, row + dy
-            index = (c.long() + seed * 7) % _CELLS + ((r.long() + seed * 13) % _CELLS) * _CELLS
-            chance = table[index]
-            px = (u - c - 0.2 - 0.6 * chance[..., 0]) * period
-            py = (w - r - 0.2 - 0.6 * chance[..., 1]) * period
-            field = torch.where(chance[..., 2] < v["level"], body(px, py, chance), -_FAR)
+            index = _cell_index(columns + dx, rows + dy, seed)
+            chance = table.index_select(1, index.view(-1)).view(5, *index.shape)
+            px = (u - (column + (dx + 0.2) + 0.6 * chance[0])) * period
+            py = (w - (row + (dy + 0.2) + 0.6 * chance[1])) * period
+            field = torch.where(chance[2] < v["level"], body(px, py, chance, v), -_FAR)
             best = torch.maximum(best, field)
     return best
 
 
-_FORMS: dict[str, Callable[[torch.Tensor, torch.Tensor, dict[str, torch.Tensor]], torch.Tensor]] = {
-    "everywhere": _everywhere,
-    "patch": _patch,
-    "band": _band,
-    "tracks": _tracks,
-    "boxes": _boxes,
-    "crowns": _crowns,
-    "sticks": _sticks,
-    "half": _half,
-}
+def _cell_index(columns: torch.Tensor, rows: torch.Tensor, seed: torch.Tensor) -> torch.Tensor:
+    return ((columns + seed * 7) & (_CELLS - 1)) + ((rows + seed * 13) & (_CELLS - 1)) * _CELLS

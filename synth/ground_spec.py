@@ -89,7 +89,6 @@ class Waves:
     angle: float
     period_m: float
     depth: float
-    relief: float
     sharp: float
 
 

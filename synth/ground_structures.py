@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-
-
 from synth.ground_kinds import KINDS
 from synth.ground_spec import Joints, Layer, Mask, Waves
 
@@ -21,11 +19,11 @@ def waves_of(draw: LayerDraw, main: str) -> Waves | None:
     """Mowing stripes or furrows of the main ground, if it has any."""
     rng = draw.rng
     if main == "mown_grass" and rng.random() < 0.35:
-        return Waves(draw.angle(), float(rng.uniform(0.8, 4.0)), float(rng.uniform(0.03, 0.14)), 0.0, float(rng.random()))
+        return Waves(draw.angle(), float(rng.uniform(0.8, 4.0)), float(rng.uniform(0.03, 0.14)), float(rng.random()))
     if main in ("soil", "mud") and rng.random() < 0.25:
-        return Waves(draw.angle(), float(rng.uniform(0.3, 0.9)), float(rng.uniform(0.06, 0.2)), 0.2, 0.2)
+        return Waves(draw.angle(), float(rng.uniform(0.3, 0.9)), float(rng.uniform(0.06, 0.2)), 0.2)
     if main == "dry_grass" and rng.random() < 0.2:
-        return Waves(draw.angle(), float(rng.uniform(0.25, 2.0)), float(rng.uniform(0.04, 0.12)), 0.0, 0.3)
+        return Waves(draw.angle(), float(rng.uniform(0.25, 2.0)), float(rng.uniform(0.04, 0.12)), 0.3)
     return None
 
 
@@ -84,7 +82,13 @@ def _line(draw: LayerDraw, at: tuple[float, float], angle: float, index: int, da
     layers = []
     within = None
     if dashed:
-        gaps = Mask("boxes", at_m=at, angle=angle, size_m=(float(rng.uniform(0.5, 1.5)), 4.0), period_m=(float(rng.uniform(3, 5)), 0.0))
+        gaps = Mask(
+            "boxes",
+            at_m=at,
+            angle=angle,
+            size_m=(float(rng.uniform(0.5, 1.5)), 4.0),
+            period_m=(float(rng.uniform(3, 5)), 0.0),
+        )
         layers.append(draw.layer("concrete", gaps, drawn=False, soft_m=0.02, ragged_m=0.0))
         within = index
     mask = Mask("band", at_m=at, angle=angle, size_m=(float(rng.uniform(0.04, 0.09)), 0))
@@ -110,7 +114,15 @@ def tracks(draw: LayerDraw, main: str, first: int) -> list[Layer]:
         bend_scale_m=float(rng.uniform(8, 30)),
         seed=draw.seed(),
     )
-    return [draw.layer(kind, mask, opacity=float(rng.uniform(0.3, 0.95)), soft_m=float(rng.uniform(0.04, 0.2)), ragged_m=0.15)]
+    return [
+        draw.layer(
+            kind,
+            mask,
+            opacity=float(rng.uniform(0.3, 0.95)),
+            soft_m=float(rng.uniform(0.04, 0.2)),
+            ragged_m=0.15,
+        )
+    ]
 
 
 def beds(draw: LayerDraw, main: str, first: int) -> list[Layer]:
@@ -123,10 +135,22 @@ def beds(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     region = Mask("boxes", at_m=at, angle=angle, size_m=(float(rng.uniform(2, 8)), float(rng.uniform(2, 6))))
     layers = [draw.layer(str(rng.choice(["soil", "gravel", "mown_grass", "leaf_litter", "concrete"])), region)]
     rim = float(rng.uniform(0.03, 0.12))
-    edge = draw.layer(str(rng.choice(["concrete", "concrete", "sheeting", "soil"])), _boxes(at, angle, (half[0] + rim, half[1] + rim), period), within=first)
+    edge = draw.layer(
+        str(rng.choice(["concrete", "concrete", "sheeting", "soil"])),
+        _boxes(at, angle, (half[0] + rim, half[1] + rim), period),
+        within=first,
+    )
     fill = str(rng.choice(["soil", "mud", "clover", "shrubs", "water", "leaf_litter", "wild_grass"]))
     layers.append(edge)
-    layers.append(draw.layer(fill, _boxes(at, angle, half, period), within=first, soft_m=0.02, ragged_m=0.02 if fill == "water" else 0.1))
+    layers.append(
+        draw.layer(
+            fill,
+            _boxes(at, angle, half, period),
+            within=first,
+            soft_m=0.02,
+            ragged_m=0.02 if fill == "water" else 0.1,
+        )
+    )
     if rng.random() < 0.6:
         crop = draw.layer(
             str(rng.choice(["shrubs", "clover", "wild_grass"])),
@@ -146,7 +170,12 @@ def slabs(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     rng = draw.rng
     angle = draw.angle()
     size = float(rng.choice([0.12, 0.3, 0.4, 0.5, 0.6, 1.0, 2.0]))
-    joints = Joints(angle, (size, size * float(rng.choice([0.5, 1.0, 1.0, 2.0]))), float(rng.uniform(0.008, 0.03)), float(rng.uniform(0.15, 0.5)))
+    joints = Joints(
+        angle,
+        (size, size * float(rng.choice([0.5, 1.0, 1.0, 2.0]))),
+        float(rng.uniform(0.008, 0.03)),
+        float(rng.uniform(0.15, 0.5)),
+    )
     region = Mask("boxes", at_m=draw.place(), angle=angle, size_m=(float(rng.uniform(1, 8)), float(rng.uniform(1, 6))))
     return [draw.layer("concrete", region, joints=joints)]
 
@@ -184,7 +213,10 @@ def fence(draw: LayerDraw, main: str, first: int) -> list[Layer]:
         Mask("band", at_m=(at[0] + across[0] * shift, at[1] + across[1] * shift), angle=angle, size_m=(half + 0.1, 0)),
         colour=(0.012, 0.012, 0.014), other=(0.012, 0.012, 0.014), opacity=float(rng.uniform(0.3, 0.7)), soft_m=0.05,
     )  # fmt: skip
-    return [shadow, draw.layer(kind, Mask("band", at_m=at, angle=angle, size_m=(half, 0)), soft_m=0.015, ragged_m=0.0)]
+    return [
+        shadow,
+        draw.layer(kind, Mask("band", at_m=at, angle=angle, size_m=(half, 0)), soft_m=0.015, ragged_m=0.0),
+    ]
 
 
 def standing_things(draw: LayerDraw, main: str) -> list[Layer]:
@@ -213,7 +245,7 @@ def _logs(draw: LayerDraw) -> Layer:
         bend_m=0.04,
         bend_scale_m=0.7,
     )
-    return draw.layer("brushwood", mask, height_m=0.2, soft_m=0.015, ragged_m=0.01, mix_shift=float(rng.normal(0.3, 0.3)))
+    return draw.layer("bark", mask, height_m=0.2)
 
 
 def _crowns(draw: LayerDraw, kind: str, drawn: bool) -> Layer:
@@ -235,6 +267,10 @@ def _crowns(draw: LayerDraw, kind: str, drawn: bool) -> Layer:
 
 
 def _moved(draw: LayerDraw, layer: Layer, mask: Mask) -> Layer:
-    return Layer(**{**vars(layer), "mask": mask, "offset_px": (int(draw.rng.integers(512)), int(draw.rng.integers(512)))})
-
-
+    return Layer(
+        **{
+            **vars(layer),
+            "mask": mask,
+            "offset_px": (int(draw.rng.integers(512)), int(draw.rng.integers(512))),
+        }
+    )

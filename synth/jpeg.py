@@ -14,6 +14,7 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 from PIL import Image
+from torchvision.io import decode_jpeg
 
 from synth.capture import CaptureSpec
 
@@ -47,7 +48,7 @@ def scaled_table(base: np.ndarray, quality: int) -> np.ndarray:
 def encode_jpeg(picture: torch.Tensor, capture: CaptureSpec, exif: bytes = b"") -> bytes:
     """JPEG file of one picture uint8 [3, H, W] on the CPU, at the capture's quality and chroma sampling."""
     buffer = io.BytesIO()
-    Image.fromarray(picture.permute(1, 2, 0).contiguous().numpy()).save(
+    Image.merge("RGB", [Image.fromarray(plane.numpy()) for plane in picture.contiguous()]).save(
         buffer,
         "JPEG",
         quality=capture.jpeg_quality,
@@ -61,11 +62,8 @@ def store_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
     """Pictures uint8 [B, 3, H, W] as they come back from a JPEG file; same shape, type and device."""
     if pictures.device.type != "cpu":
         return quantise_as_jpeg(pictures, captures)
-    stored = []
-    for picture, capture in zip(pictures, captures, strict=True):
-        with Image.open(io.BytesIO(encode_jpeg(picture, capture))) as image:
-            stored.append(torch.from_numpy(np.array(image)).permute(2, 0, 1))
-    return torch.stack(stored).contiguous()
+    files = [encode_jpeg(picture, capture) for picture, capture in zip(pictures, captures, strict=True)]
+    return torch.stack([decode_jpeg(torch.frombuffer(bytearray(file), dtype=torch.uint8)) for file in files])
 
 
 def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
@@ -88,8 +86,12 @@ def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) ->
         some = chroma if len(rows) == b else chroma[rows]
         small = F.avg_pool2d(some, step) if step != (1, 1) else some
         tables = chroma_tables if len(rows) == b else chroma_tables[rows]
-        small = _through_blocks(small.flatten(0, 1), tables.repeat_interleave(2, 0)).view(len(rows), 2, *small.shape[-2:])
-        whole = small if step == (1, 1) else F.interpolate(small, scale_factor=step, mode="bilinear", align_corners=False)
+        small = _through_blocks(small.flatten(0, 1), tables.repeat_interleave(2, 0)).view(
+            len(rows), 2, *small.shape[-2:]
+        )
+        whole = (
+            small if step == (1, 1) else F.interpolate(small, scale_factor=step, mode="bilinear", align_corners=False)
+        )
         if len(rows) == b:
             out = whole
         else:

@@ -97,4 +97,6 @@ def _mask(colour: int, own: int, row: int) -> tuple[tuple[float, ...], ...]:
 def demosaic(planes: torch.Tensor) -> torch.Tensor:
     """Full colour [B, 3, H, W] from planes [B, 4, H / 2, W / 2]."""
     weights = torch.from_numpy(_demosaic_weights()).to(planes.device)
-    return F.pixel_shuffle(F.conv2d(F.pad(planes, (1, 1, 1, 1), mode="replicate"), weights), 2)
+    b, _, h, w = planes.shape
+    phases = F.conv2d(F.pad(planes, (1, 1, 1, 1), mode="replicate"), weights)
+    return phases.view(b, 3, 2, 2, h, w).permute(0, 1, 4, 2, 5, 3).reshape(b, 3, 2 * h, 2 * w)

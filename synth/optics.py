@@ -25,7 +25,9 @@ from synth.capture import CaptureSpec
 # Frequencies above this share of the sampling rate hardly matter and are fitted loosely.
 _FITTED_TO = 0.45
 # Separable terms weaker than this share of the whole are dropped.
-_RANK_TOLERANCE = 0.004
+_RANK_TOLERANCE = 0.008
+# Smear across the main direction that is too short to see.
+_ALONG_AN_AXIS_PX = 0.12
 
 
 def lens_mtf(f: np.ndarray, sigma_px: float) -> np.ndarray:
@@ -41,7 +43,7 @@ def smear_mtf(fx: np.ndarray, fy: np.ndarray, smear_px: tuple[float, float]) -> 
 def kernel_radius_px(capture: CaptureSpec) -> int:
     """Radius of the kernel that :func:`kernel_terms` fits for a capture."""
     reach = 2.6 * capture.blur_sigma_px + 0.5 * math.hypot(*capture.smear_px)
-    return 0 if reach < 0.05 else min(max(2, math.ceil(reach)), 12)
+    return 0 if reach < 0.05 else min(max(2, math.ceil(reach - 0.25)), 12)
 
 
 @dataclass(frozen=True)
@@ -59,7 +61,10 @@ class KernelTerms:
 
 def kernel_terms(capture: CaptureSpec) -> KernelTerms:
     """Lens and smear of one capture as few separable terms, each at least one tap long."""
-    sigma, smear = round(capture.blur_sigma_px, 4), (round(capture.smear_px[0], 4), round(capture.smear_px[1], 4))
+    sigma, smear = (
+        round(capture.blur_sigma_px, 4),
+        (round(capture.smear_px[0], 4), round(capture.smear_px[1], 4)),
+    )
     return _kernel_terms(sigma, smear, kernel_radius_px(capture))
 
 
@@ -67,21 +72,36 @@ def kernel_terms(capture: CaptureSpec) -> KernelTerms:
 def _kernel_terms(sigma_px: float, smear_px: tuple[float, float], radius: int) -> KernelTerms:
     if radius == 0:
         return KernelTerms(np.ones((1, 1)), np.ones((1, 1)))
-    fx, fy, solve = _fit(radius)
-    target = lens_mtf(np.hypot(fx, fy), sigma_px) * smear_mtf(fx, fy, smear_px)
-    half = solve @ target
+    if min(abs(smear_px[0]), abs(smear_px[1])) < _ALONG_AN_AXIS_PX:
+        across, down = (_fit_line(sigma_px, smear, radius) for smear in smear_px)
+        return KernelTerms(down[None], across[None])
+    fx, fy, solve = _solver(radius)
+    half = solve @ (lens_mtf(np.hypot(fx, fy), sigma_px) * smear_mtf(fx, fy, smear_px))
     size = 2 * radius + 1
-    kernel = np.concatenate([half[:0:-1], half[:1], half[1:]])
-    kernel[size * size // 2] = half[0]
-    kernel = kernel.reshape(size, size) / kernel.sum()
+    kernel = np.concatenate([half[:0:-1], half]).reshape(size, size)
     u, s, vt = np.linalg.svd(kernel)
     rank = max(1, int((s > _RANK_TOLERANCE * s[0]).sum()))
     down, across = u[:, :rank].T * s[:rank, None], vt[:rank]
     return KernelTerms(down / (down.sum(1) @ across.sum(1)), across)
 
 
+def _fit_line(sigma_px: float, smear_px: float, radius: int) -> np.ndarray:
+    """Symmetric taps [2 * radius + 1] along one axis, adding up to 1."""
+    f = np.linspace(0, 0.5, 101)
+    k = np.arange(radius + 1)
+    basis = np.cos(2 * math.pi * f[:, None] * k) * np.where(k == 0, 1, 2)
+    weight = np.where(f <= _FITTED_TO, 1.0, 0.2)[:, None]
+    weight[0] = 100.0
+    target = lens_mtf(f, sigma_px) * smear_mtf(f, 0 * f, (smear_px, 0.0))
+    damping = 1e-3 * np.diag(1.0 + k * k)
+    scaled = basis * weight
+    half = np.linalg.solve(scaled.T @ scaled + damping, (scaled * weight).T @ target)
+    taps = np.concatenate([half[:0:-1], half])
+    return taps / taps.sum()
+
+
 @lru_cache(maxsize=16)
-def _fit(radius: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _solver(radius: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Frequencies [F] and the least-squares solver [taps of half a symmetric kernel, F] for one radius."""
     steps = max(12, 2 * radius + 4)
     f = np.linspace(-0.5, 0.5, 2 * steps + 1)
@@ -91,10 +111,10 @@ def _fit(radius: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     basis = np.stack([np.cos(2 * math.pi * (fx * x + fy * y)) * (1 if (y, x) == (0, 0) else 2) for y, x in offsets], 1)
     weight = np.where(np.hypot(fx, fy) <= _FITTED_TO, 1.0, 0.25)
     weight[(np.abs(fx) < 1e-9) & (np.abs(fy) < 1e-9)] = 100.0
-    # A little damping keeps far taps small where the data do not ask for them.
+    # A little damping keeps far taps small where the target does not ask for them.
     scaled = basis * weight[:, None]
     damping = 1e-3 * np.diag([1 + y * y + x * x for y, x in offsets])
-    return fx, fy, np.linalg.solve(scaled.T @ scaled + damping, scaled.T * weight)
+    return fx, fy, np.linalg.solve(scaled.T @ scaled + damping, (scaled * weight[:, None]).T)
 
 
 @dataclass(frozen=True)

@@ -45,11 +45,11 @@ def blend_into_photograph(
     if ground_light is not None:
         drawn.append(ground_light)
     seen = blur(torch.cat(drawn, 1), soft)
-    cover = seen[:, 3:4]
+    cover = seen[:, 3:4].clamp(0, 1)
     ground = layer.linear if ground_light is None else layer.linear * seen[:, 4:5]
     coded = encode(ground * (1 - cover) + seen[:, :3], soft)
     coded += _noise(layer, captures, cover)
-    picture = coded.mul_(255).add_(0.5).clamp_(0, 255).to(torch.uint8)
+    picture = coded.add_(0.5).clamp_(0, 255).to(torch.uint8)
     return store_as_jpeg(picture, captures) if jpeg else picture
 
 
@@ -63,5 +63,5 @@ def _noise(layer: PhotoLayer, captures: Sequence[CaptureSpec], cover: torch.Tens
         fields.append(torch.randn((1, h + 1, w + 1), generator=generator, device=cover.device))
     white = torch.stack(fields)
     grain = (white[..., 1:, 1:] * 1.6 + white[..., :-1, 1:] + white[..., 1:, :-1]).mul_(1 / 2.135)
-    level = torch.tensor([look.noise for look in layer.looks], device=cover.device).view(-1, 1, 1, 1)
+    level = torch.tensor([255 * look.noise for look in layer.looks], device=cover.device).view(-1, 1, 1, 1)
     return grain * level * cover.sqrt()

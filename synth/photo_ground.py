@@ -18,8 +18,14 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from mission.errors import InputError
-from mission.photographs import GroundScale, list_photographs, load_photograph, photograph_size_px, scale_or_reason
-from synth.ground_fields import Nodes, noise_field
+from mission.photographs import (
+    GroundScale,
+    list_photographs,
+    load_photograph,
+    photograph_size_px,
+    scale_or_reason,
+)
+from synth.ground_fields import Nodes, Noise, noise_fields
 from synth.photo_look import PhotographLook, estimate_look
 from synth.tone import linear_from_pixels
 
@@ -179,16 +185,18 @@ class GroundBank:
         return PhotoLayer(torch.stack(images), torch.stack(shades), tuple(looks))
 
     def _mixed(
-        self, image: torch.Tensor, spec: PhotoGroundSpec, window: tuple[int, int, int, int], device: torch.device
+        self,
+        image: torch.Tensor,
+        spec: PhotoGroundSpec,
+        window: tuple[int, int, int, int],
+        device: torch.device,
     ) -> torch.Tensor:
         one, two = (self.photographs[piece.photograph].look for piece in spec.pieces)
         other = self._cut(spec.pieces[1], spec.size_px, window, device)
         match = [min(max(a / b, 0.3), 3.0) for a, b in zip(one.white, two.white, strict=True)]
         other *= torch.tensor(match, device=device).view(3, 1, 1)
         nodes = Nodes(window, device)
-        x, y = nodes.x.view(1, 1, -1).expand(1, *nodes.count), nodes.y.view(1, -1, 1).expand(1, *nodes.count)
-        scale, seed = (torch.tensor([v], dtype=torch.float64, device=device) for v in (900.0, float(spec.seed)))
-        share = nodes.enlarge(noise_field(x, y, scale, seed)[None])[0].mul_(6).add_(0.5).clamp_(0, 1)
+        share = nodes.enlarge(noise_fields([Noise(900.0, spec.seed)], nodes)[None])[0].mul_(6).add_(0.5).clamp_(0, 1)
         return image.lerp_(other, share)
 
     def _cut(
@@ -271,6 +279,8 @@ def _local_light(linear: torch.Tensor, look: PhotographLook) -> torch.Tensor:
     """Share of full light [1, h, w], from how dark the surroundings (about 30 px) are against the whole photograph."""
     luminance = (linear[0] * 0.2126 + linear[1] * 0.7152 + linear[2] * 0.0722)[None, None]
     h, w = luminance.shape[-2:]
-    bright = F.avg_pool2d(F.max_pool2d(F.avg_pool2d(luminance, 2, ceil_mode=True), 4, ceil_mode=True), 4, ceil_mode=True)
+    bright = F.avg_pool2d(
+        F.max_pool2d(F.avg_pool2d(luminance, 2, ceil_mode=True), 4, ceil_mode=True), 4, ceil_mode=True
+    )
     share = (bright / max(look.lit_level, 1e-4)).sub_(0.2).mul_(1 / 0.5).clamp_(0, 1).mul_(0.75).add_(0.25)
     return F.interpolate(share, size=(h, w), mode="bilinear", align_corners=False)[0]

@@ -41,7 +41,13 @@ def develop(
     """
     if radiance.device.type == "cpu" and len(radiance) > 1:
         one = [
-            develop(radiance[i : i + 1], captures[i : i + 1], first_row=first_row, frame_size_px=frame_size_px, jpeg=jpeg)
+            develop(
+                radiance[i : i + 1],
+                captures[i : i + 1],
+                first_row=first_row,
+                frame_size_px=frame_size_px,
+                jpeg=jpeg,
+            )
             for i in range(len(radiance))
         ]
         return torch.cat(one)
@@ -126,7 +132,9 @@ def _normal_rows(captures: Sequence[CaptureSpec], first_row: int, like: torch.Te
 
 def quantise(electrons: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
     """Raw counts of electrons, black level taken off, as a share of full scale (``full_well_e`` electrons are 1)."""
-    full = torch.tensor([2**c.bits - 1 - BLACK_COUNTS for c in captures], dtype=electrons.dtype, device=electrons.device)
+    full = torch.tensor(
+        [2**c.bits - 1 - BLACK_COUNTS for c in captures], dtype=electrons.dtype, device=electrons.device
+    )
     full = full.view(-1, 1, 1, 1)
     counts = (electrons * (full / scalars(captures, "full_well_e", electrons))).round_()
     return torch.minimum(counts.clamp_(min=-BLACK_COUNTS), full).div_(full)

@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import lru_cache
 
-import numpy as np
 import torch
-from numpy.typing import NDArray
 
 from synth.ground_spec import GroundSpec, Layer
 from synth.ground_tiles import TILE_PX, gsd_step, tile
@@ -46,15 +44,20 @@ class TileCrops:
         turned: bool,
     ) -> torch.Tensor:
         orders = [
-            (layer.turn != turned, *_flips(shadow), layer.offset_px[0] + more[0], layer.offset_px[1] + more[1])
+            (
+                *_turns(layer.turn != turned, shadow),
+                layer.offset_px[0] + more[0],
+                layer.offset_px[1] + more[1],
+            )
             for layer, shadow in zip(layers, shadows, strict=True)
         ]
         keys = [(layer.kind, layer.variant, gsd_step(spec.gsd_m)) for layer, spec in zip(layers, specs, strict=True)]
         if self.device.type == "cpu":
-            out = np.empty((len(layers), 3, *self.window[2:]), np.float32)
-            for b, layer in enumerate(layers):
-                _crop(tile(layer.kind, layer.variant, specs[b].gsd_m), orders[b], self.window, out[b])
-            return torch.from_numpy(out)
+            out = torch.empty((len(layers), 3, *self.window[2:]))
+            for b, key in enumerate(keys):
+                *turns, oy, ox = orders[b]
+                _crop(_turned(*key, *turns), (oy, ox), self.window, out[b])
+            return out
         return self._gather(keys, orders)
 
     def _gather(
@@ -67,8 +70,9 @@ class TileCrops:
         turn, flip_y, flip_x, oy, ox = (numbers[:, i, None] for i in range(5))
         y = torch.arange(y0, y0 + h, device=self.device) + oy
         x = torch.arange(x0, x0 + w, device=self.device) + ox
-        y = torch.where(flip_y > 0, -1 - y, y) % TILE_PX
-        x = torch.where(flip_x > 0, -1 - x, x) % TILE_PX
+        # Turned: picture y runs along tile columns. A mirrored tile is read backwards.
+        y = torch.where(torch.where(turn > 0, flip_x, flip_y) > 0, -1 - y, y) % TILE_PX
+        x = torch.where(torch.where(turn > 0, flip_y, flip_x) > 0, -1 - x, x) % TILE_PX
         row = torch.where(turn > 0, y, y * TILE_PX)
         column = torch.where(turn > 0, x * TILE_PX, x)
         which = torch.tensor([names.index(key) for key in keys], device=self.device)
@@ -82,29 +86,35 @@ def _on_device(kind: str, variant: int, step: int, device: torch.device) -> torc
     return torch.from_numpy(tile(kind, variant, 2.0 ** (step / 10))).to(device)
 
 
-def _flips(shadow: tuple[float, float]) -> tuple[bool, bool]:
-    """Mirror (up-down, left-right) that brings the tiles' light, from up and left, to the side the shadow falls away from."""
-    return shadow[1] < 0, shadow[0] < 0
+def _turns(turn: bool, shadow: tuple[float, float]) -> tuple[bool, bool, bool]:
+    """(turn, mirror up-down, mirror left-right) that bring the tiles' light, from up and left, to where shadows point away from.
+
+    A tile is mirrored first and then, if asked, turned over its main diagonal.
+    """
+    up_down, left_right = shadow[1] < 0, shadow[0] < 0
+    return (turn, left_right, up_down) if turn else (turn, up_down, left_right)
 
 
-def _crop(
-    source: NDArray[np.int8], order: tuple[bool, bool, bool, int, int], window: Window, out: NDArray[np.float32]
-) -> None:
-    """Lay ``source`` [3, n, n] over the window into ``out`` [3, h, w]."""
-    turn, flip_y, flip_x, oy, ox = order
+@lru_cache(maxsize=128)
+def _turned(kind: str, variant: int, step: int, turn: bool, flip_y: bool, flip_x: bool) -> torch.Tensor:
+    """A tile mirrored and turned, kept because copying it against its order each time is slow."""
+    source = _on_device(kind, variant, step, torch.device("cpu"))
+    sides = [side for side, flip in ((1, flip_y), (2, flip_x)) if flip]
+    source = source.flip(sides) if sides else source
+    return source.transpose(1, 2).contiguous() if turn else source
+
+
+def _crop(source: torch.Tensor, offset: tuple[int, int], window: Window, out: torch.Tensor) -> None:
+    """Lay ``source`` [3, n, n] over the window into ``out`` [3, h, w], around its edges."""
     y0, x0, h, w = window
-    # Mirrored pixel i is n - 1 - (i + offset): the view is mirrored and the wrap stays at i + offset.
-    view = source.transpose(0, 2, 1) if turn else source
-    view = view[:, ::-1] if flip_y else view
-    view = view[:, :, ::-1] if flip_x else view
     y = 0
     while y < h:
-        sy = (y0 + y + oy) % TILE_PX
+        sy = (y0 + y + offset[0]) % TILE_PX
         rows = min(TILE_PX - sy, h - y)
         x = 0
         while x < w:
-            sx = (x0 + x + ox) % TILE_PX
+            sx = (x0 + x + offset[1]) % TILE_PX
             columns = min(TILE_PX - sx, w - x)
-            out[:, y : y + rows, x : x + columns] = view[:, sy : sy + rows, sx : sx + columns]
+            out[:, y : y + rows, x : x + columns] = source[:, sy : sy + rows, sx : sx + columns]
             x += columns
         y += rows

@@ -21,9 +21,7 @@ def _frequencies(n: int) -> Array:
     return np.hypot(f[:, None], f[None, : n // 2 + 1])
 
 
-def noise(
-    rng: np.random.Generator, n: int, slope: float, longest_px: float = 1e9, shortest_px: float = 0.0
-) -> Array:
+def noise(rng: np.random.Generator, n: int, slope: float, longest_px: float = 1e9, shortest_px: float = 0.0) -> Array:
     """Random field of mean 0 and standard deviation 1 with amplitude ~ f^-slope between two wavelengths [px]."""
     f = _frequencies(n)
     f[0, 0] = 1.0
@@ -37,6 +35,39 @@ def noise(
     return standard(field)
 
 
+def streaks(rng: np.random.Generator, n: int, slope: float, longest_px: float, stretch: float, angle: float) -> Array:
+    """Random field like :func:`noise`, drawn out ``stretch`` times along ``angle`` [rad]."""
+    f = np.fft.fftfreq(n).astype(np.float32)
+    fy, fx = f[:, None], f[None, : n // 2 + 1]
+    along, across = fx * math.cos(angle) + fy * math.sin(angle), fy * math.cos(angle) - fx * math.sin(angle)
+    reach = np.hypot(along * stretch, across)
+    reach[0, 0] = 1.0
+    amplitude = np.maximum(reach, 1 / longest_px) ** -slope
+    amplitude[0, 0] = 0.0
+    return standard(np.fft.irfft2(np.fft.rfft2(rng.standard_normal((n, n)).astype(np.float32)) * amplitude, s=(n, n)))
+
+
+def warp(field: Array, dx_px: Array, dy_px: Array) -> Array:
+    """The field read at places moved by (dx, dy) pixels: bends and pinches it as wind, water and feet do."""
+    n = len(field)
+    y = np.arange(n, dtype=np.float32)[:, None] + dy_px
+    x = np.arange(n, dtype=np.float32)[None, :] + dx_px
+    y0, x0 = np.floor(y).astype(np.int32), np.floor(x).astype(np.int32)
+    fy, fx = y - y0, x - x0
+    top, bottom, left, right = y0 % n, (y0 + 1) % n, x0 % n, (x0 + 1) % n
+    upper = field[top, left] * (1 - fx) + field[top, right] * fx
+    lower = field[bottom, left] * (1 - fx) + field[bottom, right] * fx
+    return (upper * (1 - fy) + lower * fy).astype(np.float32)
+
+
+def patches(rng: np.random.Generator, n: int, size_px: float, sharp: float = 2.0) -> Array:
+    """Patchy field -1..1 as plants and damp make it: bent, with borders rather than hills; larger ``sharp``, harder borders."""
+    field = noise(rng, n, 1.35, size_px * 2, 2)
+    bend = size_px * 0.25
+    field = warp(field, bend * noise(rng, n, 1.6, size_px, 3), bend * noise(rng, n, 1.6, size_px, 3))
+    return np.tanh(sharp * (field - rng.uniform(-0.6, 0.6))).astype(np.float32)
+
+
 def standard(field: NDArray[np.floating]) -> Array:
     """Shifted and scaled to mean 0 and standard deviation 1."""
     field = field - field.mean()
@@ -46,9 +77,9 @@ def standard(field: NDArray[np.floating]) -> Array:
 def blur(field: Array, sigma_px: float) -> Array:
     """Gaussian blur around the torus."""
     f = _frequencies(len(field))
-    return np.fft.irfft2(
-        np.fft.rfft2(field) * np.exp(-2 * (math.pi * sigma_px * f) ** 2), s=field.shape
-    ).astype(np.float32)
+    return np.fft.irfft2(np.fft.rfft2(field) * np.exp(-2 * (math.pi * sigma_px * f) ** 2), s=field.shape).astype(
+        np.float32
+    )
 
 
 def relief(height_px: Array) -> Array:
@@ -120,6 +151,7 @@ def domes(
     radius_px: tuple[float, float],
     *,
     flatten: float = 0.6,
+    square: float = 0.0,
     power: float = 2.0,
     oversample: int = 2,
     at: Array | None = None,
@@ -127,7 +159,8 @@ def domes(
     """Rounded bodies laid one over another (stones, leaves, clumps): three fields [n, n].
 
     Returns cover (0..1), the random shade 0..1 of the body on top, and its height above the ground in pixels. Radii are
-    drawn with density ~ r^-power; ``flatten`` is the least ratio of the two axes; ``at`` weights where bodies may lie.
+    drawn with density ~ r^-power; ``flatten`` is the least ratio of the two axes; ``square`` makes some of them boxy (largest
+    exponent of their outline above 2); ``at`` weights where bodies may lie.
     """
     m = n * oversample
     low, high = radius_px
@@ -138,6 +171,7 @@ def domes(
     ratio, angle = rng.uniform(flatten, 1, count), rng.uniform(0, math.pi, count)
     x0, y0 = _places(rng, m, count, at)
     shade = rng.random(count)
+    exponent = 2 + square * rng.random(count)
     cover, value, height = (np.zeros(m * m, np.float32) for _ in range(3))
     order = np.argsort(radius)[::-1]
     for group in np.array_split(order, min(12, count)):
@@ -150,7 +184,11 @@ def domes(
             c, s = np.cos(angle[k, None]), np.sin(angle[k, None])
             fx, fy = ox - (x0[k, None] % 1) + 0.5, oy - (y0[k, None] % 1) + 0.5
             u, v = (c * fx + s * fy) / radius[k, None], (c * fy - s * fx) / (radius[k, None] * ratio[k, None])
-            inside = 1 - u * u - v * v
+            if square > 0:
+                p = exponent[k, None]
+                inside = 1 - np.abs(u) ** p - np.abs(v) ** p
+            else:
+                inside = 1 - u * u - v * v
             place = ((np.floor(y0[k, None]) + oy) % m * m + (np.floor(x0[k, None]) + ox) % m).astype(np.int64)
             on = inside > 0
             flat = place[on]
@@ -188,8 +226,8 @@ def cells(rng: np.random.Generator, n: int, size_px: float, jitter: float = 0.8)
     iy, ix = (y / step).astype(np.int64), (x / step).astype(np.int64)
     first = np.full((n, n), np.inf)
     second, tone = first.copy(), np.zeros((n, n))
-    for dy in range(-2, 3):
-        for dx in range(-2, 3):
+    for dy in range(-1, 2):
+        for dx in range(-1, 2):
             jy, jx = (iy + dy) % per_side, (ix + dx) % per_side
             ex = (x - cx[jy, jx] + n / 2) % n - n / 2
             ey = (y - cy[jy, jx] + n / 2) % n - n / 2
