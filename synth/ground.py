@@ -157,7 +157,7 @@ def _numbers(layer: Layer, spec: GroundSpec) -> tuple[float, ...]:
     )
 
 
-_NUMBER_NAMES = (
+_NUMBER_NAMES: tuple[str, ...] = (
     "tone",
     "relief",
     "mix",
@@ -215,7 +215,7 @@ def _coarse_fields(
 def _shadow_masks(
     specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]]
 ) -> tuple[list[PlacedMask], list[tuple[int, int | None]]]:
-    """Outlines moved to where they hide the sun (owner: ground, None), and a little along it to tell their slopes (ground, layer)."""
+    """Outlines moved to where they hide the sun (owned by a ground), and a little along it to tell slopes (by a layer of it)."""
     casts, owners = [], []
     for b, (spec, towards) in enumerate(zip(specs, shadows, strict=True)):
         reach = max(math.hypot(*towards), 1e-6)

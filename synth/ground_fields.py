@@ -142,7 +142,7 @@ def mask_fields(placed: Sequence[PlacedMask], slow: Sequence[Noise], nodes: Node
     return out, noise[len(bent) :]
 
 
-_VALUES = ("x", "y", "cos", "sin", "size", "size2", "period", "period2", "level", "bend")
+_VALUES: tuple[str, ...] = ("x", "y", "cos", "sin", "size", "size2", "period", "period2", "level", "bend")
 
 
 def _row(placed: PlacedMask) -> tuple[float, ...]:

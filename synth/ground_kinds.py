@@ -216,10 +216,10 @@ EARTHS = ("soil", "mud", "sand", "gravel", "rubble")
 MADE = ("asphalt", "concrete")
 WOODS = ("leaf_litter", "brushwood", "shrubs", "tree_crowns")
 NEIGHBOURS: dict[str, tuple[str, ...]] = {
-    **{kind: (*GRASSES, *GRASSES, "soil", "mud", "sand", "gravel", "leaf_litter", "shrubs") for kind in GRASSES},
-    **{kind: (*EARTHS, *EARTHS, "dry_grass", "wild_grass", "clover", "brushwood", "shrubs", "mud") for kind in EARTHS},
-    **{kind: ("asphalt", "concrete", "gravel", "mown_grass", "soil", "dry_grass") for kind in MADE},
-    **{kind: (*WOODS, "wild_grass", "dry_grass", "soil", "mud", "brushwood") for kind in WOODS},
+    **dict.fromkeys(GRASSES, (*GRASSES, *GRASSES, "soil", "mud", "sand", "gravel", "leaf_litter", "shrubs")),
+    **dict.fromkeys(EARTHS, (*EARTHS, *EARTHS, "dry_grass", "wild_grass", "clover", "brushwood", "shrubs", "mud")),
+    **dict.fromkeys(MADE, ("asphalt", "concrete", "gravel", "mown_grass", "soil", "dry_grass")),
+    **dict.fromkeys(WOODS, (*WOODS, "wild_grass", "dry_grass", "soil", "mud", "brushwood")),
     "water": ("mud", "sand", "wild_grass", "soil", "gravel", "brushwood"),
     "sheeting": ("asphalt", "concrete", "gravel"),
 }

@@ -22,7 +22,8 @@ class Mask:
     band        a strip about the line through ``at_m`` along ``angle``, half width ``size_m[0]``
     tracks      two such strips, ``size_m[1]`` apart
     boxes       rectangles of half sizes ``size_m``, repeated every ``period_m`` (0: one only)
-    crowns      rounded bodies of radius ``size_m`` (least, most), one in each jittered cell of ``period_m[0]`` with a chance of ``level``
+    crowns      rounded bodies of radius ``size_m`` (least, most), one in each jittered cell of ``period_m[0]``, if at all, by
+                chance ``level``
     sticks      straight logs of half length ``size_m[0]`` and radius ``size_m[1]``, in cells as above
     half        all on one side of the line
     ``bend_m`` moves the border by a random field of wavelength ``bend_scale_m``; ``seed`` picks its piece of it.

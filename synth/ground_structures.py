@@ -152,11 +152,17 @@ def beds(draw: LayerDraw, main: str, first: int) -> list[Layer]:
         )
     )
     if rng.random() < 0.6:
-        crop = draw.layer(
-            str(rng.choice(["shrubs", "clover", "wild_grass"])),
-            Mask("crowns", size_m=(0.08, 0.3), period_m=(float(rng.uniform(0.3, 0.7)), 0), level=float(rng.uniform(0.3, 0.9)), seed=draw.seed(), bend_m=0.06, bend_scale_m=0.4),
-            within=first + 2, ragged_m=0.1,
-        )  # fmt: skip
+        plants = Mask(
+            "crowns",
+            size_m=(0.08, 0.3),
+            period_m=(float(rng.uniform(0.3, 0.7)), 0),
+            level=float(rng.uniform(0.3, 0.9)),
+            seed=draw.seed(),
+            bend_m=0.06,
+            bend_scale_m=0.4,
+        )
+        kind = str(rng.choice(["shrubs", "clover", "wild_grass"]))
+        crop = draw.layer(kind, plants, within=first + 2, ragged_m=0.1)
         layers.append(crop)
     return layers
 

@@ -192,8 +192,15 @@ def rubble(rng: np.random.Generator, n: int, m: float) -> Planes:
     heaps = torus.noise(rng, n, 1.1, 2 * m, 0.2 * m)
     rough = torus.noise(rng, n, 0.8, 0.3 * m)
     cover, shade, height = torus.domes(
-        rng, n, _count(n, 0.5, 3.1 * (0.05 * m) ** 2), (0.02 * m, 0.2 * m), power=3.0, flatten=0.45, square=6, at=np.exp(1.3 * heaps)
-    )  # fmt: skip
+        rng,
+        n,
+        _count(n, 0.5, 3.1 * (0.05 * m) ** 2),
+        (0.02 * m, 0.2 * m),
+        power=3.0,
+        flatten=0.45,
+        square=6,
+        at=np.exp(1.3 * heaps),
+    )
     # Chipped rims: outlines and heights read through a small random displacement.
     dx, dy = (0.012 * m * torus.noise(rng, n, 0.7, 0.15 * m, 2) for _ in range(2))
     cover, shade, height = (torus.warp(layer, dx, dy) for layer in (cover, shade, height))

@@ -63,7 +63,13 @@ def store_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
     if pictures.device.type != "cpu":
         return quantise_as_jpeg(pictures, captures)
     files = [encode_jpeg(picture, capture) for picture, capture in zip(pictures, captures, strict=True)]
-    return torch.stack([decode_jpeg(torch.frombuffer(bytearray(file), dtype=torch.uint8)) for file in files])
+    return torch.stack([_decoded(file) for file in files])
+
+
+def _decoded(file: bytes) -> torch.Tensor:
+    picture = decode_jpeg(torch.frombuffer(bytearray(file), dtype=torch.uint8))
+    assert isinstance(picture, torch.Tensor)  # a list comes back only for a list of files
+    return picture
 
 
 def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:

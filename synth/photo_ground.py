@@ -38,7 +38,7 @@ _LEAST_SIDE_PX = 256
 
 @dataclass(frozen=True)
 class Piece:
-    """Where a piece comes from: picture pixel (x, y) about its middle -> ``matrix`` @ (x, y) + ``middle_px`` in the photograph."""
+    """Where a piece comes from: picture pixel p about its middle -> ``matrix`` @ p + ``middle_px`` in the photograph, (x, y)."""
 
     photograph: int
     middle_px: tuple[float, float]

@@ -6,11 +6,12 @@ Everything here is plain numpy, runs once per tile, and takes all chance from th
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float32]
+Array = NDArray[np.floating[Any]]
 
 # Direction to the light in which relief is drawn: up and left, (x right, y down).
 LIGHT_XY = (-math.sqrt(0.5), -math.sqrt(0.5))
@@ -68,7 +69,7 @@ def patches(rng: np.random.Generator, n: int, size_px: float, sharp: float = 2.0
     return np.tanh(sharp * (field - rng.uniform(-0.6, 0.6))).astype(np.float32)
 
 
-def standard(field: NDArray[np.floating]) -> Array:
+def standard(field: Array) -> Array:
     """Shifted and scaled to mean 0 and standard deviation 1."""
     field = field - field.mean()
     return (field / max(float(field.std()), 1e-9)).astype(np.float32)
@@ -215,7 +216,7 @@ def shrink(field: Array, factor: int) -> Array:
 
 
 def cells(rng: np.random.Generator, n: int, size_px: float, jitter: float = 0.8) -> tuple[Array, Array]:
-    """Irregular cells (cracked mud, cobbles): distance [px] to the nearest border between two cells, and a shade 0..1 per cell."""
+    """Irregular cells (cracked mud, cobbles): distance [px] to the nearest border between cells, and a shade 0..1 per cell."""
     per_side = max(2, round(n / size_px))
     step = n / per_side
     gy, gx = np.meshgrid(np.arange(per_side), np.arange(per_side), indexing="ij")
