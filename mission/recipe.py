@@ -13,7 +13,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from mission.errors import InputError
 from mission.mission_file import Mission
-from mission.recipe_light import CaptureSettings, GroundSettings, Range, Share, Shares, _weights, _within
+from mission.recipe_light import CaptureSettings, GroundSettings, Range, Share, _weights, _within
 from mission.settings import Settings, load_settings, shipped
 
 POSTURES = ("standing", "walking", "waving", "sitting", "crouching", "lying")
@@ -130,14 +130,14 @@ class DecoySettings(Settings):
 
 
 class FlightLookSettings(Settings):
-    """How frames are taken over a layout."""
+    """How frames are taken over a layout: a run is one flight of a few overlapping frames in parallel lanes."""
 
-    frames_per_run: Annotated[int, Field(ge=1, le=1000)] = 6
+    frames_per_run: Annotated[int, Field(ge=1, le=1000)] = 4
     lanes_per_run: Annotated[int, Field(ge=1, le=50)] = 1
     attitude_spread_deg: Annotated[float, Field(ge=0, le=30)] = 1.5
-    """Standard deviation of pitch and roll about the mission's, known to the recorded pose."""
-    off_axis_share: Shares = (0.0, 0.5)
-    """How far from the lane's middle line panels and people are laid, as a share of half the swath (lowest, highest)."""
+    """Standard deviation of pitch and roll about the mission's; the recorded pose knows of it."""
+    wanted_share: Share = 0.6
+    """Share of a run's panels that its wanted list asks for."""
 
 
 class Recipe(Settings):

@@ -1,0 +1,156 @@
+"""One whole frame: drawn in strips, so that memory stays small, with the truth of what is in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import torch
+
+from mission.mission_file import Mission
+from synth.capture import CaptureSpec
+from synth.compose import GroundCanvas, blend, photo_canvas, radiance
+from synth.daylight import shadow_px_per_m
+from synth.flight import FramePlan, GroundPatch, RunPlan, ground_middle
+from synth.ground import GroundSpec, paint_ground
+from synth.outlines import outline_atlas
+from synth.photo_ground import GroundBank, PhotoGroundSpec, PhotoLayer
+from synth.projection import Views, frame_views
+from synth.raster import LAYERS, Atlases, draw
+from synth.scene import Array, Layout
+from synth.sensor import develop, margin_px
+from synth.sketch import sketch
+from synth.truth import TargetTruth, target_truth
+
+STRIP_PX = 256
+_CPU = torch.device("cpu")
+
+
+@dataclass(frozen=True)
+class FramePicture:
+    """``image`` uint8 [3, H, W] before JPEG; truth of the targets in it; ``visible`` [N], ``area_px2`` [N] inside the frame,
+    ``rings`` [N] polygons clipped to the frame."""
+
+    image: torch.Tensor
+    truth: TargetTruth
+    visible: Array
+    area_px2: Array
+    rings: tuple[tuple[Array, ...], ...]
+
+
+def draw_frame(run: RunPlan, frame: FramePlan, mission: Mission, bank: GroundBank | None) -> FramePicture:
+    """Draw one frame of a run on the CPU."""
+    views = frame_views([frame.true_view])
+    outlines = outline_atlas(mission.panels.vocabulary)
+    atlases = Atlases(outlines, _CPU)
+    height, width = views.size_px
+    image = torch.empty((3, height, width), dtype=torch.uint8)
+    margin = margin_px(frame.capture)
+    targets = len(run.layout.targets.picture)
+    counts = np.zeros(targets + 1, dtype=np.int64)
+    for top in range(0, height, STRIP_PX):
+        bottom = min(top + STRIP_PX, height)
+        first, last = max(top - margin, 0), min(bottom + margin, height)
+        strip = _Strip(run, frame, views, bank, first, last)
+        canvas = strip.canvas()
+        shifted = Views(
+            views.camera, views.rotation, views.position, np.array([[0.0, float(first)]]), (last - first, width)
+        )
+        draw(canvas, sketch(run.layout, shifted, [frame.capture], outlines), atlases, canvas.light, first)
+        inside = slice(top - first, bottom - first)
+        image[:, top:bottom] = strip.develop(canvas)[0, :, inside]
+        counts += torch.bincount(canvas.owner[0, inside].reshape(-1).long() + 1, minlength=targets + 1).numpy()
+    truth = target_truth(run.layout, views, outlines, with_outlines=True)
+    visible = np.clip(counts[1:][truth.row] / np.maximum(truth.area_px2, 1.0), 0.0, 1.0)
+    rings = tuple(tuple(c for r in rings if len(c := clipped(r, width, height)) >= 3) for rings in truth.outline_px)
+    return FramePicture(image, truth, visible, _areas(run.layout, truth, rings), rings)
+
+
+class _Strip:
+    """Rows [first, last) of a frame: its ground, and how it becomes a picture."""
+
+    def __init__(
+        self, run: RunPlan, frame: FramePlan, views: Views, bank: GroundBank | None, first: int, last: int
+    ) -> None:
+        self.frame, self.bank, self.first, self.last = frame, bank, first, last
+        self.size_px = views.size_px
+        self.patch: GroundPatch = run.ground
+        self.photographs: PhotoLayer | None = None
+
+    def canvas(self) -> GroundCanvas:
+        spec, window = self.patch.spec, self._window()
+        if isinstance(spec, PhotoGroundSpec):
+            assert self.bank is not None
+            layer = self.bank.paint([spec], _CPU, window)
+            if self.frame.flipped:
+                layer = replace(layer, linear=layer.linear.flip(2, 3), shade=layer.shade.flip(2, 3))
+            self.photographs = layer
+            return photo_canvas(layer)
+        return self._painted(spec, window)
+
+    def _painted(self, spec: GroundSpec, window: tuple[int, int, int, int]) -> GroundCanvas:
+        c = self.frame.capture
+        shadow = shadow_px_per_m(c.sun_elevation_deg, c.sun_azimuth_deg, spec.gsd_m, self.patch.heading_deg)
+        ground = paint_ground([spec], *self.patch.size_px, _CPU, window, [shadow])
+        layers = torch.empty((1, LAYERS, *window[2:]))
+        layers[:, :3], layers[:, 3:4], layers[:, 4], layers[:, 5] = ground.albedo, ground.shade, 1, 0
+        light = ground.light
+        if self.frame.flipped:
+            layers, light = layers.flip(2, 3), light.flip(2, 3)
+        return GroundCanvas(layers, light[:, 0])
+
+    def _window(self) -> tuple[int, int, int, int]:
+        """The strip's place in the run's ground: the frame's middle tells where, a frame flown back is turned round."""
+        height, width = self.size_px
+        x, y = self.patch.pixel(*ground_middle(self.frame.true_view))
+        left, top = round(x - width / 2), round(y - height / 2)
+        row = height - self.last if self.frame.flipped else self.first
+        return (top + row, left, self.last - self.first, width)
+
+    def develop(self, canvas: GroundCanvas) -> torch.Tensor:
+        capture: CaptureSpec = self.frame.capture
+        if self.photographs is not None:
+            # Each strip has its own noise; it lies on drawn things alone.
+            return blend(canvas, self.photographs, [replace(capture, seed=capture.seed ^ self.first)], jpeg=False)
+        return develop(
+            radiance(canvas, [capture]), [capture], first_row=self.first, frame_size_px=self.size_px, jpeg=False
+        )
+
+
+def clipped(polygon: Array, width: int, height: int) -> Array:
+    """A polygon [V, 2] cut off at the frame (Sutherland & Hodgman, Communications of the ACM 17(1), 1974)."""
+    for axis, limit, sign in ((0, 0.0, 1.0), (0, float(width), -1.0), (1, 0.0, 1.0), (1, float(height), -1.0)):
+        if not len(polygon):
+            return polygon
+        inside = sign * (polygon[:, axis] - limit) >= 0
+        if inside.all():
+            continue
+        kept = []
+        for i in range(len(polygon)):
+            here, there = polygon[i - 1], polygon[i]
+            if inside[i - 1] != inside[i]:
+                share = (limit - here[axis]) / (there[axis] - here[axis])
+                kept.append(here + share * (there - here))
+            if inside[i]:
+                kept.append(there)
+        polygon = np.array(kept).reshape(-1, 2)
+    return polygon
+
+
+def polygon_area(polygon: Array) -> float:
+    """Area of a simple polygon [V, 2], whichever way it turns."""
+    x, y = polygon[:, 0], polygon[:, 1]
+    return 0.5 * abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
+
+
+def _areas(layout: Layout, truth: TargetTruth, rings: tuple[tuple[Array, ...], ...]) -> Array:
+    """Area of each target inside the frame, whatever covers it: polygons exactly, bodies by the share of their rings."""
+    areas = []
+    for k, row in enumerate(truth.row):
+        inside = sum(polygon_area(r) for r in rings[k])
+        if layout.targets.category[row] == 0:
+            areas.append(inside)
+        else:
+            whole = sum(polygon_area(r) for r in truth.outline_px[k])
+            areas.append(truth.area_px2[k] * inside / max(whole, 1e-9))
+    return np.array(areas)
