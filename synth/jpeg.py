@@ -14,7 +14,6 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 from PIL import Image
-from torchvision.io import decode_jpeg
 
 from synth.capture import CaptureSpec
 
@@ -62,27 +61,26 @@ def store_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
     """Pictures uint8 [B, 3, H, W] as they come back from a JPEG file; same shape, type and device."""
     if pictures.device.type != "cpu":
         return quantise_as_jpeg(pictures, captures)
-    files = [encode_jpeg(picture, capture) for picture, capture in zip(pictures, captures, strict=True)]
-    return torch.stack([_decoded(file) for file in files])
-
-
-def _decoded(file: bytes) -> torch.Tensor:
-    picture = decode_jpeg(torch.frombuffer(bytearray(file), dtype=torch.uint8))
-    assert isinstance(picture, torch.Tensor)  # a list comes back only for a list of files
-    return picture
+    stored = torch.empty_like(pictures, memory_format=torch.contiguous_format)
+    for i, capture in enumerate(captures):
+        with Image.open(io.BytesIO(encode_jpeg(pictures[i], capture))) as image:
+            stored[i] = torch.from_numpy(np.array(image)).permute(2, 0, 1)
+    return stored
 
 
 def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
     """What JPEG does to pictures uint8 [B, 3, H, W], in arithmetic on any device: the entropy coder loses nothing.
 
-    Agrees with the encoder to about one grey level (it works in integers and smooths chroma when it enlarges it).
+    Agrees with the encoder to a grey level (root mean square).
     """
     b, _, h, w = pictures.shape
     padded = F.pad(pictures.float(), (0, -w % 16, 0, -h % 16), mode="replicate")
     r, g, bl = padded.unbind(1)
     y = 0.299 * r + 0.587 * g + 0.114 * bl
     cb, cr = (bl - y) * (0.5 / 0.886), (r - y) * (0.5 / 0.701)
-    y = _through_blocks(y - 128, _tables(captures, LUMINANCE_TABLE, y.device)) + 128
+    # The encoder and the decoder hold samples as whole numbers between their steps.
+    y, cb, cr = (plane.round_() for plane in (y, cb, cr))
+    y = _through_blocks(y - 128, _tables(captures, LUMINANCE_TABLE, y.device)).add_(128).clamp_(0, 255)
     chroma_tables = _tables(captures, CHROMINANCE_TABLE, y.device)
     chroma = torch.stack([cb, cr], 1)
     out = torch.empty_like(chroma)
@@ -90,7 +88,7 @@ def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) ->
         rows = [i for i, c in enumerate(captures) if c.chroma_sampling == sampling]
         step = _CHROMA_STEP[sampling]
         some = chroma if len(rows) == b else chroma[rows]
-        small = F.avg_pool2d(some, step) if step != (1, 1) else some
+        small = F.avg_pool2d(some, step).round_() if step != (1, 1) else some
         tables = chroma_tables if len(rows) == b else chroma_tables[rows]
         small = _through_blocks(small.flatten(0, 1), tables.repeat_interleave(2, 0)).view(
             len(rows), 2, *small.shape[-2:]
@@ -122,7 +120,7 @@ def _through_blocks(image: torch.Tensor, tables: torch.Tensor) -> torch.Tensor:
     blocks = image.view(n, rows, 8, columns, 8).transpose(2, 3)
     step = tables.view(n, 1, 1, 8, 8)
     levels = torch.round(d @ blocks @ d.T / step) * step
-    return (d.T @ levels @ d).transpose(2, 3).reshape(n, rows * 8, columns * 8)[:, :h, :w]
+    return (d.T @ levels @ d).round_().transpose(2, 3).reshape(n, rows * 8, columns * 8)[:, :h, :w]
 
 
 @lru_cache(maxsize=1)
