@@ -2,7 +2,7 @@
 
 A tile has three planes: ``tone`` (relative brightness of the material, mean 0), ``mix`` (0..1 between the two colours of
 the material) and ``relief`` (relative change of the direct sun on its facets, light from up and left, mean 0). Planes are
-kept in eight bits; a tile is drawn once per process, for one ground sample distance, and cropped from then on.
+kept in eight bits; a tile is drawn once, for one ground sample distance, stored, and cropped from then on.
 """
 
 from __future__ import annotations
@@ -16,10 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth import torus
+from synth.tile_store import stored
 from synth.torus import Array
 
 TILE_PX = 512
 VARIANTS = 2
+STEPS_PER_OCTAVE = 4
 # Eight-bit code of each plane: value = code * scale + offset.
 TONE_SCALE = RELIEF_SCALE = 1.2 / 127
 MIX_SCALE, MIX_OFFSET = 0.5 / 127, 0.5
@@ -34,14 +36,18 @@ def tile(kind: str, variant: int, gsd_m: float) -> NDArray[np.int8]:
 
 
 def gsd_step(gsd_m: float) -> int:
-    """Scales are drawn in steps of a tenth of an octave, so that neighbouring ones share tiles."""
-    return round(10 * math.log2(max(gsd_m, 1e-4)))
+    """Scales are drawn in steps of a quarter of an octave, so that neighbouring ones share tiles."""
+    return round(STEPS_PER_OCTAVE * math.log2(max(gsd_m, 1e-4)))
 
 
 @lru_cache(maxsize=192)
 def _tile(kind: str, variant: int, step: int) -> NDArray[np.int8]:
+    return stored(f"{kind}-{variant}-{step}", (3, TILE_PX, TILE_PX), lambda: _drawn(kind, variant, step))
+
+
+def _drawn(kind: str, variant: int, step: int) -> NDArray[np.int8]:
     seed = int.from_bytes(hashlib.sha256(f"{kind}/{variant}/{step}".encode()).digest()[:8], "little")
-    tone, mix, relief = DRAW[kind](np.random.default_rng(seed), TILE_PX, 1 / 2.0 ** (step / 10))
+    tone, mix, relief = DRAW[kind](np.random.default_rng(seed), TILE_PX, 1 / 2.0 ** (step / STEPS_PER_OCTAVE))
     coded = np.stack(
         [
             (tone - tone.mean()) / TONE_SCALE,

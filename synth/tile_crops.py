@@ -8,7 +8,7 @@ from functools import lru_cache
 import torch
 
 from synth.ground_spec import GroundSpec, Layer
-from synth.ground_tiles import TILE_PX, gsd_step, tile
+from synth.ground_tiles import STEPS_PER_OCTAVE, TILE_PX, gsd_step, tile
 
 Window = tuple[int, int, int, int]
 
@@ -83,7 +83,7 @@ class TileCrops:
 
 @lru_cache(maxsize=256)
 def _on_device(kind: str, variant: int, step: int, device: torch.device) -> torch.Tensor:
-    return torch.from_numpy(tile(kind, variant, 2.0 ** (step / 10))).to(device)
+    return torch.from_numpy(tile(kind, variant, 2.0 ** (step / STEPS_PER_OCTAVE))).to(device)
 
 
 def _turns(turn: bool, shadow: tuple[float, float]) -> tuple[bool, bool, bool]:
