@@ -1,0 +1,91 @@
+"""``panelscout render``: frames with exact truth, on procedural ground or on photographs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+
+from mission.mission_file import Mission, load_mission
+from mission.photographs import parse_gsd
+from mission.recipe import load_recipe
+
+
+@click.command("render")
+@click.argument("recipe", metavar="RECIPE")
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), metavar="DIR", help="Folder to write, new or empty."
+)
+@click.option("--frames", type=click.IntRange(1, 1_000_000), default=12, show_default=True, help="How many frames.")
+@click.option(
+    "--seed", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True, help="Another seed, another set."
+)
+@click.option("--mission", default="harrow-fen", show_default=True, metavar="M", help="Camera, flight and panels.")
+@click.option("--ground", default=None, metavar="PHOTOS", help="Folder of photographs to lay things on.")
+@click.option("--ground-gsd", default=None, metavar="G", help='Their ground sample distance, such as "1.7cm".')
+@click.option("--workers", type=click.IntRange(1, 512), default=1, show_default=True, help="Processes that draw.")
+def render_command(
+    recipe: str,
+    out: Path,
+    frames: int,
+    seed: int,
+    mission: str,
+    ground: str | None,
+    ground_gsd: str | None,
+    workers: int,
+) -> None:
+    """Render frames with exact truth by RECIPE (a file or a shipped name: field, held-out, plain).
+
+    The files are the same for any number of workers. Killed and started again with the same options, it goes on where it was.
+    """
+    console = Console()
+    settings, flown = load_recipe(recipe), load_mission(mission)
+    bank = None if ground is None else _bank(console, ground, ground_gsd, flown)
+    # torch takes seconds to load: complain about the options first.
+    from synth.frames import render_frame_set
+
+    columns = (
+        TextColumn("drawing frames"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=console) as progress:
+        row = progress.add_task("frames", total=frames)
+        render_frame_set(
+            settings, flown, out, frames, seed, ground=bank, workers=workers,
+            on_progress=lambda done, total: progress.update(row, completed=done, total=total),
+        )  # fmt: skip
+    console.print(summary(out))
+
+
+def _bank(console: Console, ground: str, ground_gsd: str | None, mission: Mission):
+    from synth.photo_ground import GroundBank
+
+    bank = GroundBank.from_folder(
+        ground,
+        None if ground_gsd is None else parse_gsd(ground_gsd),
+        mission_gsd_m=mission.ground_sample_distance_m,
+    )
+    console.print(
+        f"Ground: {len(bank.photographs)} photographs, {bank.hectares:.2g} hectares at"
+        f" {bank.gsd_m * 100:.2g} cm/px (overlap between them counted more than once)."
+    )
+    return bank
+
+
+def summary(out: Path) -> str:
+    """What was written, in sentences."""
+    from mission.frame_set import read_frame_set
+
+    made = read_frame_set(out)
+    things = [thing for frame in made.frames for thing in frame.things]
+    scored = [thing for thing in things if thing.scored]
+    count = {name: sum(t.category == name for t in scored) for name in ("panel", "person")}
+    return (
+        f"Wrote {len(made.frames)} frames of {len(made.runs)} runs to {out}: {count['panel']} views of panels and"
+        f" {count['person']} of people that count, {len(things) - len(scored)} too small or too hidden to count."
+    )
