@@ -6,6 +6,7 @@ Pixels: uint8 [height, width, 3], RGB, x right and y down after the Exif orienta
 from __future__ import annotations
 
 import struct
+import warnings
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,6 +32,9 @@ SENSOR_ASPECTS = (3 / 2, 4 / 3)
 
 # Pillow refuses at twice this number and warns above it; our own limit is checked before any pixel is decoded.
 Image.MAX_IMAGE_PIXELS = MAX_PIXELS
+# What it warns of is refused or read as absent below; a second, longer message would only be in the way.
+warnings.filterwarnings("ignore", category=Image.DecompressionBombWarning)
+warnings.filterwarnings("ignore", message="Corrupt EXIF data", module="PIL")
 
 # What Pillow's decoders raise on damaged files, by experience over its formats.
 _DECODER_ERRORS = (

@@ -25,7 +25,7 @@ VERDICTS = ("good", "doubtful", "unusable")
 # Share of a stroke's contrast that must be left after blur: below the first doubtful, below the second unusable.
 BLUR_CONTRAST = (0.7, 0.5)
 # Length of the smear in widths of the stroke: above one the stroke has no pixel of its own colour left.
-SMEAR_STROKES = (1.0, 2.0)
+SMEAR_STROKES = (1.0, 1.75)
 # Exposure in 8-bit codes and shares of pixels (common practice, no source): white from BLOWN_CODE, black up to BLACK_CODE.
 BLOWN_CODE, BLACK_CODE = 253, 4
 BLOWN_SHARE = (0.03, 0.20)
