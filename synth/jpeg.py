@@ -88,13 +88,13 @@ def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) ->
         rows = [i for i, c in enumerate(captures) if c.chroma_sampling == sampling]
         step = _CHROMA_STEP[sampling]
         some = chroma if len(rows) == b else chroma[rows]
-        small = F.avg_pool2d(some, step).round_() if step != (1, 1) else some
+        small = _reduced(some, step) if step != (1, 1) else some
         tables = chroma_tables if len(rows) == b else chroma_tables[rows]
         small = _through_blocks(small.flatten(0, 1), tables.repeat_interleave(2, 0)).view(
             len(rows), 2, *small.shape[-2:]
         )
         whole = (
-            small if step == (1, 1) else F.interpolate(small, scale_factor=step, mode="bilinear", align_corners=False)
+            small if step == (1, 1) else _enlarged(small, step)
         )
         if len(rows) == b:
             out = whole
@@ -103,6 +103,19 @@ def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) ->
     cb, cr = out.unbind(1)
     rgb = torch.stack([y + 1.402 * cr, y - 0.344136 * cb - 0.714136 * cr, y + 1.772 * cb], 1)
     return rgb[..., :h, :w].add_(0.5).clamp_(0, 255).to(torch.uint8)
+
+
+def _reduced(chroma: torch.Tensor, step: tuple[int, int]) -> torch.Tensor:
+    """Means of chroma samples, halves rounded down and up in turn along a row as the encoder does."""
+    turns = torch.arange(chroma.shape[-1] // 2, device=chroma.device) % 2
+    area = step[0] * step[1]
+    bias = (turns + (area // 4)) / area
+    return (F.avg_pool2d(chroma, step) + bias).floor_()
+
+
+def _enlarged(chroma: torch.Tensor, step: tuple[int, int]) -> torch.Tensor:
+    """Chroma at full size: a triangle filter (three quarters of the nearer sample), as the decoder does."""
+    return F.interpolate(chroma, scale_factor=step, mode="bilinear", align_corners=False).round_()
 
 
 def _tables(captures: Sequence[CaptureSpec], base: np.ndarray, device: torch.device) -> torch.Tensor:
