@@ -66,7 +66,7 @@ class TrainingSettings(Settings):
     """How one network is trained."""
 
     batch: Annotated[int, Field(ge=1, le=4096)] = 16
-    chip_px: Annotated[int, Field(ge=64, le=2048, multiple_of=32)] = 320
+    chip_px: Annotated[int, Field(ge=64, le=2048, multiple_of=16)] = 320
     learning_rate: Positive = 3e-3
     weight_decay: Annotated[float, Field(ge=0.0)] = 1e-2
     warm_up: Share = 0.04

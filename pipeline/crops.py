@@ -117,7 +117,7 @@ def guess_palette(tight: Tensor) -> Palette:
     of_mark = (radius[inside] < MARK_RADIUS).to(small.dtype)
     pixels = small.flatten(2)  # [N, 3, P]
     rim = (pixels * edge).sum(-1) / edge.sum()
-    scale = pixels.std(-1).pow(2).mean(1).sqrt().clamp(min=4.0)
+    scale = pixels.std(-1, correction=0).pow(2).mean(1).sqrt().clamp(min=4.0)
     inner = pixels[:, :, inside]
     middle = inner.mean(-1)
     offset = inner - middle[:, :, None]

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 
 import torch
 import torch.nn.functional as F
-from synth.chips import ChipBatch
 from torch import Tensor, nn
 
 from mission.model_file import ReaderSettings
 from mission.vocabulary import ATTRIBUTES, Vocabulary
 from pipeline.crops import PLANES, Palette, cut_crops, guess_palette, jittered, polar_grid, polar_pixels, reading_planes
+from synth.chips import ChipBatch
 
 # Weight of learning the turn together with the mark, beside the mark alone.
 TURN_SHARE = 0.5
@@ -128,7 +128,7 @@ class Readers(nn.Module):
         seen = torch.einsum("ncp,nkp->nkc", F.avg_pool2d(pixels, 2).flatten(2), share)  # [N, 2, 3]
         ground = wide.flatten(2)
         low, high = ground.amin(-1), ground.amax(-1)
-        mean, spread = ground.mean(-1), ground.std(-1)
+        mean, spread = ground.mean(-1), ground.std(-1, correction=0)
         plain = torch.cat([seen.flatten(1), palette.rim, mean, spread, low, high], 1) / 128.0 - 1.0  # 21
         # Ratios to the light around do not change with exposure.
         light = (mean + 8.0).log()
@@ -139,12 +139,16 @@ class Readers(nn.Module):
     @torch.inference_mode()
     def read(self, tight: Tensor, wide: Tensor) -> dict[str, Tensor]:
         """Log-probabilities of each attribute [N, values] for crops of any number, a few at a time."""
+        if len(tight) == 0:
+            return {name: tight.new_zeros(0, len(self.vocabulary.values(name))) for name in ATTRIBUTES}
         parts = [self(t, w).attributes for t, w in zip(tight.split(256), wide.split(256), strict=True)]
         return {name: torch.cat([part[name] for part in parts]) for name in ATTRIBUTES}
 
     def losses(self, chips: ChipBatch, generator: torch.Generator) -> dict[str, Tensor]:
         """Mean losses of the panels of a batch, their boxes jittered; unknown attributes (-1) teach nothing."""
         panels = torch.nonzero(chips.category == 0)[:, 0]
+        if len(panels) == 0:  # batch normalisation has no mean of nothing
+            return {"shape": self.shape.templates.weight.sum() * 0.0}
         box = jittered(chips.box_px[panels], generator)
         tight, wide = cut_crops(chips.image, chips.chip[panels], box, self.settings)
         readings = self(tight, wide)

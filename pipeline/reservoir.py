@@ -9,8 +9,9 @@ from __future__ import annotations
 from typing import Protocol
 
 import torch
-from synth.chips import ChipBatch
 from torch import Tensor
+
+from synth.chips import ChipBatch
 
 
 class Source(Protocol):
@@ -116,7 +117,8 @@ class Reservoir:
     def batch(self, n: int) -> ChipBatch:
         """n chips, turned and relit (image float32 0..255), at random from those not yet used up."""
         pool = self._refreshed(n)
-        index = torch.randperm(len(self.uses), generator=self.generator)[:n]
+        usable = torch.nonzero(self.uses < self.uses_per_chip)[:, 0]
+        index = usable[torch.randperm(len(usable), generator=self.generator)[:n]]
         self.uses[index] += 1
         quarters = int(torch.randint(4, (1,), generator=self.generator))
         mirrored = self.mirrored and bool(torch.randint(2, (1,), generator=self.generator))
@@ -125,17 +127,15 @@ class Reservoir:
         return chips
 
     def _refreshed(self, n: int) -> ChipBatch:
-        """The pool without used-up chips; at most one fresh draw of n a batch, until the pool is full."""
-        keep = torch.nonzero(self.uses < self.uses_per_chip)[:, 0]
-        # Dropping copies the pool, so it waits until a whole draw fits.
-        if self.pool is not None and (len(keep) <= self.capacity - n or len(keep) < n) and len(keep) < len(self.uses):
-            self.pool = select_chips(self.pool, keep.to(self.pool.image.device))
-            self.uses = self.uses[keep]
-        while self.pool is None or len(self.uses) < n or len(self.uses) + n <= self.capacity:
+        """The pool with n usable chips or more; draws n fresh ones where there is room for them, or need of them."""
+        usable = torch.nonzero(self.uses < self.uses_per_chip)[:, 0]
+        if len(usable) < n or len(usable) + n <= self.capacity:
             fresh = self.source.batch(n)
             self.drawn += n
-            self.pool = fresh if self.pool is None else join_chips(self.pool, fresh)
-            self.uses = torch.cat([self.uses, torch.zeros(n, dtype=torch.int64)])
-            if len(self.uses) >= n:
-                break
+            if self.pool is None:
+                self.pool = fresh
+            else:
+                self.pool = join_chips(select_chips(self.pool, usable.to(self.pool.image.device)), fresh)
+            self.uses = torch.cat([self.uses[usable], torch.zeros(n, dtype=torch.int64)])
+        assert self.pool is not None
         return self.pool

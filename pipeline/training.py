@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import torch
-from synth.chips import ChipBatch
 from torch import Tensor, nn
 
 from mission.errors import InputError
@@ -24,6 +23,7 @@ from mission.model_file import TrainingSettings
 from pipeline.processors import ChosenDevice
 from pipeline.reservoir import Reservoir
 from pipeline.tensor_files import fill_network, read_tensors, write_tensors
+from synth.chips import ChipBatch
 
 
 class Task(Protocol):
@@ -209,7 +209,7 @@ def _refuse_non_finite(losses: dict[str, Tensor], total: Tensor, part: str, step
         return
     bad = next((name for name, loss in losses.items() if not bool(torch.isfinite(loss))), "sum")
     raise InputError(
-        f"The {bad} loss of the {part} must stay a finite number. Got {float(losses.get(bad, total))} at step {step}"
+        f"The {bad} loss of the {part} must stay a finite number. Got {float(losses.get(bad, total).detach())} at step {step}"
         f" instead: a lower 'learning_rate' in the model file is the usual remedy."
     )
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 import numpy as np
 import torch
 from PIL import Image, ImageDraw, ImageFilter, ImageFont
-from synth.chips import ChipBatch
 
 from mission.vocabulary import outline
+from synth.chips import ChipBatch
 
 PAINT = {
     "white": (235, 235, 230), "black": (35, 35, 38), "grey": (128, 128, 128), "red": (190, 35, 40),
@@ -54,11 +54,11 @@ class DrawnChips:
         rng, words = self.rng, self.vocabulary
         shape, mark = rng.integers(len(words.shapes)), rng.integers(len(words.marks))
         paint, ink = rng.choice(len(words.colours), 2, replace=False)
-        size = rng.uniform(30, 60)
+        size = rng.uniform(0.28, 0.48) * min(self.chip_px, 128)
         turn = rng.uniform(0, 2 * np.pi)
         spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
         corners = outline(words.shapes[shape]) @ spin.T * [1, -1] * size
-        reach = 10 if self.focus == "panel" else self.chip_px / 2 - 40
+        reach = 4 if self.focus == "panel" else self.chip_px / 2 - size * 0.6
         corners = corners + self.chip_px / 2 + rng.uniform(-reach, reach, 2)
         centre = corners.mean(0)
         large = image.resize((self.chip_px * 3, self.chip_px * 3), Image.Resampling.BILINEAR)
@@ -74,3 +74,17 @@ class DrawnChips:
         large.paste(Image.new("RGB", stamp.size, PAINT[words.colours[ink]]), corner, stamp)
         box = (*corners.min(0), *corners.max(0))
         return large.resize(image.size, Image.Resampling.BOX), (box, (shape, paint, mark, ink), turn_deg)
+
+
+def boxes_in_chips(rows, category: int = 0, visible: float = 1.0) -> ChipBatch:
+    """A batch without pictures: rows of (chip, x0, y0, x1, y1), all of one category."""
+    n = len(rows)
+    return ChipBatch(
+        image=torch.zeros(0, 3, 8, 8, dtype=torch.uint8),
+        chip=torch.tensor([int(row[0]) for row in rows], dtype=torch.int64),
+        category=torch.full((n,), category, dtype=torch.int64),
+        box_px=torch.tensor([list(row[1:]) for row in rows], dtype=torch.float32).reshape(-1, 4),
+        visible=torch.full((n,), visible),
+        attributes=torch.full((n, 4), -1, dtype=torch.int64),
+        mark_turn_deg=torch.full((n,), float("nan")),
+    )
