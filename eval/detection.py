@@ -1,22 +1,22 @@
-"""COCO's twelve figures, for all categories and for each, and the same figures for resampled frames.
+"""COCO's twelve figures for all draws of frames at once, equal to pycocotools' where every frame is drawn once.
 
-The figures of the whole set are pycocotools' own. For intervals the cached matching is weighted by how often each frame
-was drawn, which equals evaluating the drawn frames anew (held by a test) at a small part of the cost: precision changes
-only where a detection is true, so it is computed there and nowhere else. Figures without an object to measure are NaN.
+The matching is done once; each draw only weights every frame by how often it was drawn, which equals evaluating the drawn
+frames anew (held by a test). Detections are sorted once. Precision changes only where a detection is true, so it is computed
+there and nowhere else, and its envelope is taken between the steps of recall. Figures without an object are NaN.
 """
 
 from __future__ import annotations
 
-import contextlib
-import io
+from collections.abc import Collection
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from pycocotools.cocoeval import COCOeval
 
-from eval.matching import IOU_THRESHOLDS, Matches
+from eval.matching import AREAS, IOU_THRESHOLDS, Matches
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 #: name -> (is it recall?, IoU row or None for the mean over all ten, area row, most detections a frame and category)
 FIGURES: dict[str, tuple[bool, int | None, int, int]] = {
@@ -34,32 +34,40 @@ FIGURES: dict[str, tuple[bool, int | None, int, int]] = {
     "AR_large": (True, None, 3, 100),
 }
 RECALL_STEPS = np.linspace(0.0, 1.0, 101)
-#: Numbers held at once by the resampling; bounds its memory to a few hundred megabytes.
-_CHUNK_NUMBERS = 4_000_000
+#: Numbers held at once: small enough for a processor's cache, which is where the time goes.
+_CHUNK_NUMBERS = 1_000_000
 
 
-def accumulated_figures(evaluation: COCOeval) -> dict[str, Floats]:
-    """Figures [K] per category from pycocotools' own accumulation; their mean over categories is COCO's summary."""
-    with contextlib.redirect_stdout(io.StringIO()):
-        evaluation.accumulate()
-    precision = np.asarray(evaluation.eval["precision"])  # [T, 101, K, A, M]
-    recall = np.asarray(evaluation.eval["recall"])  # [T, K, A, M]
-    limits = list(evaluation.params.maxDets)
-    figures: dict[str, Floats] = {}
-    for name, (is_recall, iou, area, most) in FIGURES.items():
-        table = recall[:, None] if is_recall else precision
-        table = table[:, :, :, area, limits.index(most)]
-        table = table if iou is None else table[iou : iou + 1]
-        # -1 marks a category without an object to find; such a category is all -1 at once.
-        figures[name] = np.where((table > -1).all(axis=(0, 1)), table.mean(axis=(0, 1)), np.nan)
+def figures_of(matches: Matches) -> dict[str, Floats]:
+    """The twelve figures [K] of the whole set."""
+    return {name: values[0] for name, values in resampled_figures(matches, np.ones((1, matches.frames))).items()}
+
+
+def resampled_figures(
+    matches: Matches, weights: NDArray[np.generic], names: Collection[str] = tuple(FIGURES)
+) -> dict[str, Floats]:
+    """Figures [draws, K] of frames drawn ``weights`` [draws, F] times (whole numbers)."""
+    weights = np.asarray(weights)
+    shape = (len(weights), matches.categories)
+    figures = {name: np.full(shape, np.nan) for name in names}
+    for category in range(matches.categories):
+        ranking = Ranking.of(matches, category)
+        for area in range(len(AREAS)):
+            precision = [name for name in names if FIGURES[name][2] == area and not FIGURES[name][0]]
+            wanted = _wanted(matches, category, area, weights)
+            ious = sorted({iou for name in precision for iou in _rows(name)})
+            means = _mean_precisions(ranking, weights, wanted, area, ious) if ious else np.zeros((len(weights), 0))
+            for name in precision:
+                figures[name][:, category] = means[:, [ious.index(iou) for iou in _rows(name)]].mean(axis=1)
+            for name in names:
+                if FIGURES[name][2] == area and FIGURES[name][0]:
+                    figures[name][:, category] = _recall(ranking, weights, wanted, area, FIGURES[name][3])
     return figures
 
 
-def resampled_figures(matches: Matches, weights: Floats) -> dict[str, Floats]:
-    """Figures [draws, K] of frames drawn ``weights`` [draws, F] times."""
-    step = max(1, _CHUNK_NUMBERS // max(1, len(matches.det_frame)))
-    parts = [_weighted(matches, weights[at : at + step]) for at in range(0, len(weights), step)]
-    return {name: np.concatenate([part[name] for part in parts]) for name in FIGURES}
+def _rows(name: str) -> list[int]:
+    iou = FIGURES[name][1]
+    return list(range(len(IOU_THRESHOLDS))) if iou is None else [iou]
 
 
 def mean_over_categories(figures: Floats) -> Floats:
@@ -70,56 +78,147 @@ def mean_over_categories(figures: Floats) -> Floats:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
-def _weighted(matches: Matches, weights: Floats) -> dict[str, Floats]:
-    draws = len(weights)
-    precision = np.full((draws, matches.categories, 4, len(IOU_THRESHOLDS)), np.nan)
-    recall: dict[int, Floats] = {most: precision.copy() for most in (1, 10, 100)}
-    for category in range(matches.categories):
+@dataclass(frozen=True)
+class Ranking:
+    """The detections of one category by falling score: ``rows`` into the matches, their ``frame`` and ``rank``."""
+
+    matches: Matches
+    rows: Ints
+    frame: Ints
+    rank: Ints
+
+    @classmethod
+    def of(cls, matches: Matches, category: int) -> Ranking:
+        """Sort one category; equal scores stay in the order of their frames, as in pycocotools."""
         chosen = np.flatnonzero(matches.det_category == category)
-        order = chosen[np.argsort(-matches.det_score[chosen], kind="stable")]
-        for area in range(4):
-            asked = (matches.obj_category == category) & ~matches.obj_ignored[area]
-            counts = np.bincount(matches.obj_frame[asked], minlength=matches.frames)
-            wanted = weights @ counts  # [draws] objects asked for
-            for iou in range(len(IOU_THRESHOLDS)):
-                true = matches.true(area, iou)[order]
-                false = matches.false(area, iou)[order]
-                found = average_precision(weights, matches.det_frame[order], true, false, wanted)
-                precision[:, category, area, iou] = np.where(wanted > 0, found, np.nan)
-                for most, table in recall.items():
-                    within = order[true & (matches.det_rank[order] < most)]
-                    hits = weights @ np.bincount(matches.det_frame[within], minlength=matches.frames)
-                    table[:, category, area, iou] = np.where(wanted > 0, hits / np.maximum(wanted, 1), np.nan)
-    figures: dict[str, Floats] = {}
-    for name, (is_recall, iou, area, most) in FIGURES.items():
-        table = recall[most] if is_recall else precision
-        figures[name] = table[:, :, area].mean(axis=-1) if iou is None else table[:, :, area, iou]
-    return figures
+        rows = chosen[np.argsort(-matches.det_score[chosen], kind="stable")]
+        return cls(matches, rows, matches.det_frame[rows], matches.det_rank[rows])
+
+    def kept(self, area: int, iou: int) -> NDArray[np.bool_]:
+        """Detections [D] that count as right or wrong."""
+        return ~self.matches.det_ignored[area, iou, self.rows]
+
+    def true(self, area: int, iou: int) -> NDArray[np.bool_]:
+        """Detections [D] that met an object asked for."""
+        return (self.matches.det_object[area, iou, self.rows] >= 0) & self.kept(area, iou)
 
 
-def average_precision(
-    weights: Floats,
-    frame: NDArray[np.int64],
-    true: NDArray[np.bool_],
-    false: NDArray[np.bool_],
-    wanted: Floats,
-    steps: Floats = RECALL_STEPS,
-) -> Floats:
-    """Interpolated average precision [draws] of one category at ``steps`` of recall.
+def _wanted(matches: Matches, category: int, area: int, weights: NDArray[np.generic]) -> Ints:
+    """Objects asked for [draws]."""
+    asked = (matches.obj_category == category) & ~matches.obj_ignored[area]
+    count = np.bincount(matches.obj_frame[asked], minlength=matches.frames)
+    return np.rint(np.asarray(weights, dtype=float) @ count).astype(np.int64)
 
-    ``frame``, ``true`` and ``false`` [D] come by falling score; ``weights`` [draws, F] say how often each frame counts,
-    ``wanted`` [draws] how many objects were to be found.
+
+def _recall(ranking: Ranking, weights: NDArray[np.generic], wanted: Ints, area: int, most: int) -> Floats:
+    """Recall [draws], the mean over the IoU thresholds."""
+    hits = np.zeros(ranking.matches.frames)
+    for iou in range(len(IOU_THRESHOLDS)):
+        within = ranking.true(area, iou) & (ranking.rank < most)
+        hits += np.bincount(ranking.frame[within], minlength=ranking.matches.frames)
+    share = np.asarray(weights, dtype=float) @ hits / len(IOU_THRESHOLDS)
+    return np.where(wanted > 0, share / np.maximum(wanted, 1), np.nan)
+
+
+@dataclass(frozen=True)
+class _Hits:
+    """The true detections at one threshold, and what must be added to the shared running total to count around them.
+
+    ``frame`` [n] of each; ``total_at`` [n] places in the running total of the detections that count at the first threshold;
+    ``extra_frame``, ``extra_sign`` [e] detections that count here and not there (+1) or there and not here (-1);
+    ``extra_at`` [n] how many of those stand above each true one.
     """
-    at = np.flatnonzero(true)
-    if len(at) == 0:
-        return np.zeros(len(weights))
-    hits = np.cumsum(weights[:, frame[at]], axis=1)  # [draws, true ones]
-    # False alarms above each true detection: their running total, read where the true ones stand.
-    wrong = np.cumsum(weights[:, frame[false]], axis=1)
-    wrong = np.concatenate([np.zeros((len(weights), 1)), wrong], axis=1)[:, np.cumsum(false)[at]]
-    share = hits / (hits + wrong + np.spacing(1))
-    envelope = np.maximum.accumulate(share[:, ::-1], axis=1)[:, ::-1]
-    # Each recall step takes the envelope of the first detection that reaches it; count the steps newly reached.
-    reached = np.searchsorted(steps, hits / np.maximum(wanted, 1)[:, None], side="right")
-    fresh = np.diff(reached, axis=1, prepend=0)
-    return (envelope * fresh).sum(axis=1) / len(steps)
+
+    frame: Ints
+    total_at: Ints
+    extra_frame: Ints
+    extra_sign: Ints
+    extra_at: Ints
+
+    @classmethod
+    def of(cls, ranking: Ranking, area: int, iou: int, first: NDArray[np.bool_]) -> _Hits:
+        at = np.flatnonzero(ranking.true(area, iou))
+        here = ranking.kept(area, iou)
+        extra = np.flatnonzero(here != first)
+        return cls(
+            frame=ranking.frame[at],
+            total_at=np.cumsum(first)[at],
+            extra_frame=ranking.frame[extra],
+            extra_sign=np.where(here[extra], 1, -1),
+            extra_at=np.searchsorted(extra, at, side="right"),
+        )
+
+
+def _mean_precisions(
+    ranking: Ranking, weights: NDArray[np.generic], wanted: Ints, area: int, ious: list[int]
+) -> Floats:
+    """Average precision [draws, thresholds] of one category and area; NaN without an object."""
+    first = ranking.kept(area, ious[0])
+    frame = ranking.frame[first]
+    hits = [_Hits.of(ranking, area, iou, first) for iou in ious]
+    means = np.zeros((len(weights), len(ious)))
+    step = max(1, _CHUNK_NUMBERS // max(1, len(frame)))
+    for at in range(0, len(weights), step):
+        drawn = np.ascontiguousarray(weights[at : at + step], dtype=np.int32)
+        total = _running_total(_columns(drawn, frame))
+        reach = _steps_in_hits(wanted[at : at + step])
+        for column, one in enumerate(hits):
+            means[at : at + step, column] = _interpolated(one, drawn, total, reach).mean(axis=1)
+    return np.where(wanted[:, None] > 0, means, np.nan)
+
+
+def _columns(table: NDArray[np.int32], columns: Ints) -> NDArray[np.int32]:
+    """Columns of a table; the mode spares numpy a second copy, and every column is there."""
+    return np.take(table, columns, axis=1, mode="clip")
+
+
+def _running_total(drawn: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Running sum along the last axis with a leading zero."""
+    total = np.zeros((len(drawn), drawn.shape[1] + 1), dtype=np.int32)
+    np.cumsum(drawn, axis=1, out=total[:, 1:])
+    return total
+
+
+def _steps_in_hits(wanted: Ints, steps: Floats = RECALL_STEPS) -> Ints:
+    """The fewest hits [draws, steps] whose share of ``wanted`` reaches each step of recall, in floating point."""
+    most = np.maximum(wanted, 1)[:, None]
+    needed = np.ceil(steps * most).astype(np.int64)
+    needed = np.where((needed - 1) / most >= steps, needed - 1, needed)
+    return np.where(needed / most < steps, needed + 1, needed)
+
+
+def _interpolated(hits: _Hits, drawn: NDArray[np.int32], total: NDArray[np.int32], reach: Ints) -> Floats:
+    """Precision [draws, steps]: the best at or beyond each step of recall, 0 where it is not reached."""
+    draws, count = len(drawn), len(hits.frame)
+    if count == 0:
+        return np.zeros(reach.shape)
+    found = np.cumsum(_columns(drawn, hits.frame), axis=1, dtype=np.int32)
+    around = _columns(total, hits.total_at)
+    if len(hits.extra_frame):
+        extra = _running_total(_columns(drawn, hits.extra_frame) * hits.extra_sign.astype(np.int32))
+        around += _columns(extra, hits.extra_at)
+    share = found / np.maximum(around, 1, out=around)
+    place = np.stack([np.searchsorted(row, needed) for row, needed in zip(found, reach)])
+    start = np.minimum(place, count - 1)
+    # Step 0 is reached by the first hit, so that no stretch between steps runs on into the next draw.
+    best = np.maximum.reduceat(share.ravel(), (start + np.arange(draws)[:, None] * count).ravel()).reshape(start.shape)
+    envelope = np.maximum.accumulate(best[:, ::-1], axis=1)[:, ::-1]
+    return np.where(place < count, envelope, 0.0)
+
+
+def precision_curves(matches: Matches, iou: int = 0, area: int = 0, steps: Floats = RECALL_STEPS) -> Floats:
+    """Interpolated precision [steps, K] of the whole set at one threshold; NaN for a category without objects.
+
+    ``steps`` are rising shares of recall that begin at 0.
+    """
+    weights = np.ones((1, matches.frames), dtype=np.int32)
+    curves = np.full((len(steps), matches.categories), np.nan)
+    for category in range(matches.categories):
+        ranking = Ranking.of(matches, category)
+        first = ranking.kept(area, iou)
+        wanted = _wanted(matches, category, area, weights)
+        if wanted[0]:
+            total = _running_total(_columns(weights, ranking.frame[first]))
+            hits = _Hits.of(ranking, area, iou, first)
+            curves[:, category] = _interpolated(hits, weights, total, _steps_in_hits(wanted, steps))[0]
+    return curves

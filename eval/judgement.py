@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from eval.attributes import Readings, readings_of
 from eval.case import Case
 from eval.causes import Losses, losses_of
-from eval.detection import accumulated_figures, mean_over_categories, resampled_figures
+from eval.detection import figures_of, mean_over_categories, precision_curves, resampled_figures
 from eval.false_alarms import FreeResponse, free_response, imaged_hectares
-from eval.matching import Matches, coco_evaluation, matches_of
+from eval.matching import Matches, match
 from eval.points import RunPoints, score_run
 from eval.runs import RunCase
 from mission.rulebook import Rulebook
@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 @dataclass(frozen=True)
 class Judgement:
     """A matched case. ``weights`` [draws, F] or None where intervals are withheld; ``figures`` name -> [K];
-    ``resampled`` name -> [draws, K] or None; ``precision`` [T, 101, K] as COCO draws it, at all sizes."""
+    ``resampled`` name -> [draws, K] or None; ``precision`` [101, K] at IoU 0.5, as COCO draws it, at all sizes."""
 
     case: Case
     matches: Matches
@@ -50,24 +50,22 @@ class Judgement:
 
 def judge(case: Case, working: Mapping[str, float], vocabulary: Vocabulary | None = None) -> Judgement:
     """Match a case and measure what needs no finds."""
-    size = {"sizes_px": case.sizes_px, "categories": len(case.categories)}
-    evaluation = coco_evaluation(case.objects, case.detections, **size)
-    matches = matches_of(evaluation, case.objects)
-    figures = accumulated_figures(evaluation)
+    size = {"frames": len(case.sizes_px), "categories": len(case.categories)}
+    matches = match(case.objects, case.detections, **size)
     weights = None if case.clusters.why_no_interval else case.clusters.frame_weights()
     masks = None
     if case.masks:
-        masks = accumulated_figures(coco_evaluation(case.objects, case.detections, **size, kind="segm"))
+        masks = figures_of(match(case.objects, case.detections, **size, sizes_px=case.sizes_px, masks=True))
     ours = case.truth is not None
     return Judgement(
         case=case,
         matches=matches,
         working=working,
         weights=weights,
-        figures=figures,
+        figures=figures_of(matches),
         resampled=None if weights is None else resampled_figures(matches, weights),
         mask_figures=masks,
-        precision=np.asarray(evaluation.eval["precision"])[:, :, :, 0, -1],
+        precision=precision_curves(matches),
         curves=tuple(free_response(matches, k) for k in range(len(case.categories))),
         hectares=imaged_hectares(case.frames) if ours else np.full(len(case.sizes_px), np.nan),
         readings=readings_of(case, matches, working["panel"], vocabulary) if ours else None,

@@ -6,8 +6,11 @@ COCO knows three spellings: polygons (lists of x, y pairs), run lengths as a lis
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from pycocotools import mask as coco_mask
 
 from mission.atomic import is_finite_number
@@ -82,11 +85,25 @@ def decompressed_runs(text: str) -> list[int]:
     return runs
 
 
+def _encoded(segmentation: Any, width_px: int, height_px: int) -> Any:
+    """pycocotools' compressed run lengths of a checked segmentation."""
+    if isinstance(segmentation, list):
+        return coco_mask.merge(coco_mask.frPyObjects(segmentation, height_px, width_px))
+    if isinstance(segmentation["counts"], list):
+        return coco_mask.frPyObjects(segmentation, height_px, width_px)
+    return segmentation
+
+
+def mask_overlaps(
+    answers: Sequence[Any], truth: Sequence[Any], crowd: NDArray[np.bool_], width_px: int, height_px: int
+) -> NDArray[np.float64]:
+    """IoU [d, g] of checked segmentations; a crowd's divides by the answer's own area."""
+    one = [_encoded(segmentation, width_px, height_px) for segmentation in answers]
+    other = [_encoded(segmentation, width_px, height_px) for segmentation in truth]
+    return np.asarray(coco_mask.iou(one, other, crowd.astype(np.uint8).tolist())).reshape(len(one), len(other))
+
+
 def mask_extent(segmentation: Any, width_px: int, height_px: int) -> tuple[list[float], float]:
     """Box [x, y, w, h] and area [px^2] of a checked segmentation."""
-    encoded = segmentation
-    if isinstance(segmentation, list):
-        encoded = coco_mask.merge(coco_mask.frPyObjects(segmentation, height_px, width_px))
-    elif isinstance(segmentation["counts"], list):
-        encoded = coco_mask.frPyObjects(segmentation, height_px, width_px)
+    encoded = _encoded(segmentation, width_px, height_px)
     return [float(v) for v in coco_mask.toBbox(encoded)], float(coco_mask.area(encoded))

@@ -24,8 +24,8 @@ WORDS = {"shape": "shape", "panel_colour": "panel colour", "mark": "mark", "mark
 def precision_recall(judgement: Judgement) -> Markup:
     """Precision against recall at IoU 0.5, as COCO interpolates it."""
     names = judgement.case.categories
-    tables = judgement.precision[0]  # [101, K]
-    known = [k for k in range(len(names)) if (tables[:, k] > -1).all()]
+    tables = judgement.precision  # [101, K]
+    known = [k for k in range(len(names)) if not np.isnan(tables[:, k]).any()]
     words = ", ".join(f"{names[k]} AP50 {judgement.figures['AP50'][k]:.2f}" for k in known[:MOST_CURVES])
     plot = Plot(
         f"Precision against recall at IoU 0.5: {words}", SHARE, SHARE, "recall", "precision", legend=(False, True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from eval.matching import Detections, Matches, Objects, coco_evaluation, matches_of
+from eval.matching import Detections, Matches, Objects, match
 
 SIZE = (640, 480)
 
@@ -39,8 +39,7 @@ def detections(*rows: tuple[int, int, tuple[float, ...], float]) -> Detections:
 
 def matched(truth: Objects, answers: Detections, frames: int = 1, categories: int = 1) -> Matches:
     """COCO's matching of the two."""
-    evaluation = coco_evaluation(truth, answers, sizes_px=[SIZE] * frames, categories=categories)
-    return matches_of(evaluation, truth)
+    return match(truth, answers, frames=frames, categories=categories)
 
 
 def random_rows(rng: np.random.Generator, frames: int, categories: int = 2) -> tuple[Objects, Detections]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from eval.detection import FIGURES, accumulated_figures, mean_over_categories, resampled_figures
-from eval.matching import Detections, Objects, coco_evaluation
+from eval.detection import FIGURES, mean_over_categories, resampled_figures
+from eval.matching import Detections, Objects
 from tests.eval.rows import SIZE, detections, matched, objects, random_rows
+from tests.reference.coco_oracle import accumulated_figures, coco_evaluation
 
 
 def figures_of(truth: Objects, answers: Detections, frames: int, categories: int = 2) -> dict[str, np.ndarray]:

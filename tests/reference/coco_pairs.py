@@ -12,8 +12,8 @@ import numpy as np
 from pycocotools.coco import COCO
 from pycocotools.cocoeval import COCOeval
 
-from eval.detection import FIGURES, accumulated_figures, mean_over_categories, resampled_figures
-from eval.matching import coco_evaluation, matches_of
+from eval.detection import FIGURES, figures_of, mean_over_categories
+from eval.matching import match
 from eval.plain_coco import read_plain_coco
 
 
@@ -28,20 +28,13 @@ def pycocotools_figures(truth: Path, results: Path, kind: Literal["bbox", "segm"
     return [float(value) for value in evaluation.stats]
 
 
-def our_figures(truth: Path, results: Path, kind: Literal["bbox", "segm"] = "bbox") -> tuple[list[float], list[float]]:
-    """The twelve figures by our reading of the same files: pycocotools' accumulation, and ours with every weight 1."""
+def our_figures(truth: Path, results: Path, kind: Literal["bbox", "segm"] = "bbox") -> list[float]:
+    """The twelve figures by our reading, matching and summing of the same files; -1 where there is nothing to measure."""
     case = read_plain_coco(truth, results)
-    evaluation = coco_evaluation(
-        case.objects, case.detections, sizes_px=case.sizes_px, categories=len(case.categories), kind=kind
-    )
-    matches = matches_of(evaluation, case.objects)
-    summed = accumulated_figures(evaluation)
-    weighted = resampled_figures(matches, np.ones((1, matches.frames)))
-    lists = []
-    for table in (summed, {name: values[0] for name, values in weighted.items()}):
-        figures = [float(mean_over_categories(table[name])) for name in FIGURES]
-        lists.append([-1.0 if np.isnan(value) else value for value in figures])
-    return lists[0], lists[1]
+    size = {"frames": len(case.sizes_px), "categories": len(case.categories), "sizes_px": case.sizes_px}
+    table = figures_of(match(case.objects, case.detections, **size, masks=kind == "segm"))
+    figures = [float(mean_over_categories(table[name])) for name in FIGURES]
+    return [-1.0 if np.isnan(value) else value for value in figures]
 
 
 def write_pair(

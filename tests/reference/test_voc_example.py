@@ -7,14 +7,11 @@ Published: interpolation at 11 points gives 26.84 %; detection G counts there be
 
 from __future__ import annotations
 
-import contextlib
-import io
-
 import numpy as np
 import pytest
 
-from eval.detection import RECALL_STEPS, average_precision
-from eval.matching import Detections, Objects, coco_evaluation
+from eval.detection import precision_curves
+from eval.matching import AREAS, Detections, Matches, Objects, match
 
 OBJECTS = {
     1: [(25, 16, 38, 56), (129, 123, 41, 62)],
@@ -44,17 +41,23 @@ FLAGS = (
 )  # fmt: skip
 
 
-def _precision(true: np.ndarray, steps: np.ndarray) -> float:
-    one = np.ones((1, 1))
-    found = average_precision(one, np.zeros(len(true), dtype=int), true, ~true, np.array([15.0]), steps)
-    return float(found[0])
+def _flagged(true: np.ndarray) -> Matches:
+    """One frame of 15 objects whose detections are right or wrong as flagged, by falling score."""
+    count = len(true)
+    met = np.where(true, np.cumsum(true) - 1, -1).astype(np.int32)
+    one = (len(AREAS), 1, count)
+    return Matches(
+        1, 1, np.arange(count), np.zeros(count, int), np.zeros(count, int), -np.arange(count, dtype=float),
+        np.arange(count), np.broadcast_to(met, one), np.zeros(one, bool), np.zeros(15, int), np.zeros(15, int),
+        np.zeros((len(AREAS), 15), bool),
+    )  # fmt: skip
 
 
 def test_average_precision_padilla2020() -> None:
-    true = np.array([flag.endswith("1") for flag in FLAGS])
-    assert _precision(true, np.linspace(0, 1, 11)) == pytest.approx(0.2684, abs=5e-5)
+    matches = _flagged(np.array([flag.endswith("1") for flag in FLAGS]))
+    assert precision_curves(matches, steps=np.linspace(0, 1, 11)).mean() == pytest.approx(0.2684, abs=5e-5)
     # COCO's 101 points on the same flags: from pycocotools, not published.
-    assert _precision(true, RECALL_STEPS) == pytest.approx(0.2481602197, abs=1e-9)
+    assert precision_curves(matches).mean() == pytest.approx(0.2481602197, abs=1e-9)
 
 
 def test_matching_finds_the_published_hits_padilla2020() -> None:
@@ -73,14 +76,9 @@ def test_matching_finds_the_published_hits_padilla2020() -> None:
     answers = Detections(
         table[:, 0].astype(int), np.zeros(24, dtype=int), table[:, 2:], table[:, 4] * table[:, 5], table[:, 1]
     )
-    evaluation = coco_evaluation(truth, answers, sizes_px=[(200, 200)] * 7, categories=1)
-    evaluation.params.iouThrs = np.array([0.3])
-    with contextlib.redirect_stdout(io.StringIO()):
-        evaluation.evaluate()
-    cells = [cell for cell in evaluation.evalImgs[:7] if cell is not None]
-    right = sorted(
-        (float(score) for cell in cells for score, met in zip(cell["dtScores"], cell["dtMatches"][0]) if met),
-        reverse=True,
-    )
+    matches = match(truth, answers, frames=7, categories=1, iou=np.array([0.3]))
     # R J B P E X as published; G (0.18) falls to COCO's IoU without inclusive pixels.
-    assert right == [0.95, 0.91, 0.70, 0.62, 0.54, 0.48]
+    assert sorted(matches.det_score[matches.true()], reverse=True) == [0.95, 0.91, 0.70, 0.62, 0.54, 0.48]
+    # With G wrong, from pycocotools with iouThrs = [.3]: 11 points 0.26840, 101 points 0.23008.
+    assert precision_curves(matches, steps=np.linspace(0, 1, 11)).mean() == pytest.approx(0.2683982684, abs=1e-9)
+    assert precision_curves(matches).mean() == pytest.approx(0.2300801509, abs=1e-9)
