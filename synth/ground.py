@@ -24,7 +24,6 @@ __all__ = ["GroundLayer", "GroundSpec", "paint_ground", "sample_ground"]
 # Frames wider than this mix two pieces of each tile, so that its repetition does not show.
 _REPEATS_FROM_PX = 700
 # A layer that ends further than this many softness lengths from the window is left out of it.
-_OUT_OF_REACH = 3.0
 
 
 @dataclass(frozen=True)
@@ -71,7 +70,7 @@ def _paint(
     nodes = Nodes(window, device)
     depth = max(len(spec.layers) for spec in specs)
     masks, slow, shadow, dome = _coarse_fields(specs, shadows, nodes, depth)
-    used = _in_reach(specs, masks) if device.type == "cpu" else list(range(depth))
+    used = _in_reach(specs[0], masks[0]) if device.type == "cpu" and len(specs) == 1 else list(range(depth))
     waves = _wave_fields(specs, nodes, slow)
     groups = {
         "layers": masks[:, used],
@@ -237,14 +236,16 @@ def _shadow_masks(
 _DOME_STEP_PX = 8.0
 
 
-def _in_reach(specs: Sequence[GroundSpec], masks: torch.Tensor) -> list[int]:
-    """Layers that touch the window (one ground)."""
-    (spec,) = specs
+def _in_reach(spec: GroundSpec, masks: torch.Tensor) -> list[int]:
+    """Layers of one ground that touch the window; ``masks`` [depth, ...]."""
     needed = {layer.within for layer in spec.layers}
     used = []
     for k, layer in enumerate(spec.layers):
-        field = masks[0, k]
-        reach = _OUT_OF_REACH * (layer.soft_m + layer.ragged_m) / spec.gsd_m + STEP_PX
+        field = masks[k]
+        # The widest that a soft border and the largest tone that a tile can hold carry a layer beyond its outline:
+        # anything less would cut it off along the window.
+        ragged_px = layer.ragged_m / spec.gsd_m * (127 * TONE_SCALE / _TONE_DEVIATION)
+        reach = 0.5 * max(layer.soft_m / spec.gsd_m, 1.0) + ragged_px + STEP_PX
         if layer.mask.folds:
             half = layer.mask.size_m[0] / spec.gsd_m
             low, high = (float(v) for v in torch.aminmax(field))

@@ -231,6 +231,11 @@ def _in_cells(x: torch.Tensor, y: torch.Tensor, v: Values, seeds: Sequence[int],
         return _near_bodies(u, w, period, v, seed, body)
     parts = []
     for i, seed in enumerate(seeds):
+        if float(period[i]) < _SMALL_CELL_PX:
+            number = torch.tensor([[[seed % _SEEDS]]], dtype=torch.int32)
+            near = {name: value[i : i + 1] for name, value in v.items()}
+            parts.append(_near_bodies(u[i : i + 1], w[i : i + 1], period[i : i + 1], near, number, body))
+            continue
         one = {name: value[i : i + 1] for name, value in v.items()}
         parts.append(_few_bodies(u[i : i + 1], w[i : i + 1], period[i : i + 1], one, seed % _SEEDS, body))
     return torch.cat(parts)
@@ -246,8 +251,8 @@ def _few_bodies(
     rows = torch.arange(top, bottom + 1, dtype=torch.int32).view(-1, 1)
     index = _cell_index(columns, rows, torch.tensor(seed, dtype=torch.int32))
     chance = _cell_table(u.device).index_select(1, index.flatten())
-    # Bodies whose rim, however bent, stays out of the window cannot show.
-    reach = float(v["size"] + v["size2"] + 3 * v["bend"].abs() + 16) / float(period)
+    # Bodies whose rim, however bent and ragged, stays out of the window cannot show.
+    reach = float(v["size"] + v["size2"] + 3 * v["bend"].abs() + _RAGGED_REACH_PX) / float(period)
     across = columns + 0.2 + 0.6 * chance[0].view(index.shape)
     down = rows + 0.2 + 0.6 * chance[1].view(index.shape)
     near = (across > float(u[0, 0, 0]) - reach) & (across < float(u[0, 0, -1]) + reach)
@@ -255,15 +260,16 @@ def _few_bodies(
     there = (near.flatten() & (chance[2] < v["level"].view(()))).nonzero().flatten()
     if len(there) == 0:
         return torch.full((1, w.shape[1], u.shape[2]), -_FAR)
-    if len(there) > _MANY_BODIES:
-        return _near_bodies(u, w, period, v, torch.tensor(seed, dtype=torch.int32).view(1, 1, 1), body)
     chance = chance[:, there].view(5, -1, 1, 1)
     px, py = ((at - c.flatten()[there].view(-1, 1, 1)) * period for at, c in ((u, across), (w, down)))
     return body(px, py, chance, v).amax(0, keepdim=True)
 
 
-# Above so many bodies it is cheaper to look only at the nine cells around each node.
-_MANY_BODIES = 24
+# Where cells are smaller than this it is cheaper to look only at the nine around each node. The choice hangs on the
+# mask alone and never on the window: the two ways differ far from a body's rim, and that would show as a seam.
+_SMALL_CELL_PX = 160.0
+# How far a ragged border can reach beyond its outline (0.2 m at 1 cm to the pixel, at the largest tone of a tile).
+_RAGGED_REACH_PX = 160.0
 
 
 def _near_bodies(
