@@ -37,6 +37,7 @@ KINDS: dict[str, GroundKind] = {
             ((96, 108, 58), (150, 138, 92)),
         ),
         ragged_m=0.10,
+        tone=1.3,
     ),
     "wild_grass": GroundKind(
         (
@@ -145,6 +146,7 @@ KINDS: dict[str, GroundKind] = {
             ((98, 78, 62), (162, 116, 80)),
         ),
         ragged_m=0.25,
+        tone=1.2,
     ),
     "brushwood": GroundKind(
         (
@@ -153,6 +155,8 @@ KINDS: dict[str, GroundKind] = {
             ((112, 98, 80), (200, 188, 168)),
         ),
         ragged_m=0.3,
+        tone=1.5,
+        relief=1.2,
     ),
     "shrubs": GroundKind(
         (
@@ -164,6 +168,8 @@ KINDS: dict[str, GroundKind] = {
         ),
         ragged_m=0.4,
         height_m=(0.4, 1.8),
+        tone=1.6,
+        relief=1.3,
     ),
     "tree_crowns": GroundKind(
         (
@@ -175,6 +181,8 @@ KINDS: dict[str, GroundKind] = {
         ),
         ragged_m=0.6,
         height_m=(3.0, 10.0),
+        tone=1.7,
+        relief=1.3,
     ),
     "bark": GroundKind(
         (

@@ -48,6 +48,8 @@ def _tile(kind: str, variant: int, step: int) -> NDArray[np.int8]:
 def _drawn(kind: str, variant: int, step: int) -> NDArray[np.int8]:
     seed = int.from_bytes(hashlib.sha256(f"{kind}/{variant}/{step}".encode()).digest()[:8], "little")
     tone, mix, relief = DRAW[kind](np.random.default_rng(seed), TILE_PX, 1 / 2.0 ** (step / STEPS_PER_OCTAVE))
+    # What is finer than a pixel averages out, on facets more than in colour.
+    tone, mix, relief = torus.blur(tone, 0.45), torus.blur(mix, 0.45), torus.blur(relief, 0.75)
     coded = np.stack(
         [
             (tone - tone.mean()) / TONE_SCALE,

@@ -11,6 +11,9 @@ from synth.ground_spec import GroundSpec, Layer
 from synth.ground_tiles import STEPS_PER_OCTAVE, TILE_PX, gsd_step, tile
 
 Window = tuple[int, int, int, int]
+# (kind, variant, step of scale) of a tile; (turn, mirror up-down, mirror left-right, rows, columns) of a piece of it.
+Key = tuple[str, int, int]
+Order = tuple[bool, bool, bool, int, int]
 
 
 class TileCrops:
@@ -43,6 +46,23 @@ class TileCrops:
         more: tuple[int, int],
         turned: bool,
     ) -> torch.Tensor:
+        orders, keys = self._orders(layers, specs, shadows, more, turned)
+        if self.device.type != "cpu":
+            return self._gather(keys, orders)
+        out = torch.empty((len(layers), 3, *self.window[2:]))
+        for b, key in enumerate(keys):
+            *turns, oy, ox = orders[b]
+            _crop(_turned(*key, *turns), (oy, ox), self.window, out[b])
+        return out
+
+    @staticmethod
+    def _orders(
+        layers: Sequence[Layer],
+        specs: Sequence[GroundSpec],
+        shadows: Sequence[tuple[float, float]],
+        more: tuple[int, int],
+        turned: bool,
+    ) -> tuple[list[Order], list[Key]]:
         orders = [
             (
                 *_turns(layer.turn != turned, shadow),
@@ -52,17 +72,9 @@ class TileCrops:
             for layer, shadow in zip(layers, shadows, strict=True)
         ]
         keys = [(layer.kind, layer.variant, gsd_step(spec.gsd_m)) for layer, spec in zip(layers, specs, strict=True)]
-        if self.device.type == "cpu":
-            out = torch.empty((len(layers), 3, *self.window[2:]))
-            for b, key in enumerate(keys):
-                *turns, oy, ox = orders[b]
-                _crop(_turned(*key, *turns), (oy, ox), self.window, out[b])
-            return out
-        return self._gather(keys, orders)
+        return orders, keys
 
-    def _gather(
-        self, keys: list[tuple[str, int, int]], orders: list[tuple[bool, bool, bool, int, int]]
-    ) -> torch.Tensor:
+    def _gather(self, keys: list[Key], orders: list[Order]) -> torch.Tensor:
         names = list(dict.fromkeys(keys))
         tiles = torch.stack([_on_device(*name, self.device) for name in names])
         y0, x0, h, w = self.window

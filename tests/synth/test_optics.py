@@ -1,0 +1,71 @@
+import numpy as np
+import pytest
+import torch
+
+from synth.capture import CaptureSpec
+from synth.mosaic import PLANES, demosaic, sample_mosaic
+from synth.optics import blur, kernel_radius_px, kernel_terms, vignette
+
+CAPTURES = [
+    CaptureSpec(seed=0, blur_sigma_px=0.0),
+    CaptureSpec(seed=0, blur_sigma_px=0.45),
+    CaptureSpec(seed=0, blur_sigma_px=1.3, smear_px=(0.0, 2.5)),
+    CaptureSpec(seed=0, blur_sigma_px=0.7, smear_px=(1.1, -0.8)),
+]
+
+
+def _scene(count: int = 1, height: int = 40, width: int = 56) -> torch.Tensor:
+    return torch.rand((count, 3, height, width), generator=torch.Generator().manual_seed(1))
+
+
+@pytest.mark.parametrize("capture", CAPTURES)
+def test_kernel_keeps_brightness(capture: CaptureSpec) -> None:
+    terms = kernel_terms(capture)
+    kernel = terms.down.T @ terms.across
+    assert kernel.sum() == pytest.approx(1, abs=1e-9)
+    assert kernel.min() > -0.02  # hardly any ringing
+    assert terms.radius_px == kernel_radius_px(capture)
+
+
+def test_sharp_capture_changes_nothing() -> None:
+    scene = _scene()
+    assert blur(scene, [CAPTURES[0]]) is scene
+
+
+@pytest.mark.parametrize("capture", CAPTURES)
+def test_blur_equals_a_plain_convolution(capture: CaptureSpec) -> None:
+    terms = kernel_terms(capture)
+    kernel, r = terms.down.T @ terms.across, terms.radius_px
+    scene = _scene()[0, 0].numpy()
+    padded = np.pad(scene, r, mode="edge")
+    expected = np.zeros_like(scene)
+    for dy in range(2 * r + 1):
+        for dx in range(2 * r + 1):
+            expected += kernel[dy, dx] * padded[dy : dy + scene.shape[0], dx : dx + scene.shape[1]]
+    np.testing.assert_allclose(blur(_scene(), [capture])[0, 0].numpy(), expected, atol=1e-5)
+
+
+def test_mosaic_equals_blurring_and_picking() -> None:
+    scene = _scene(len(CAPTURES))
+    blurred = blur(scene, CAPTURES)
+    expected = torch.stack([blurred[:, c, row::2, column::2] for c, row, column in PLANES], 1)
+    torch.testing.assert_close(sample_mosaic(scene, CAPTURES), expected, atol=1e-5, rtol=0)
+
+
+def test_demosaic_returns_flat_fields_and_ramps_unchanged() -> None:
+    y, x = torch.meshgrid(torch.arange(24.0), torch.arange(32.0), indexing="ij")
+    for colour in ((0.2, 0.5, 0.8), (0.6, 0.1, 0.3)):
+        flat = torch.tensor(colour).view(1, 3, 1, 1).expand(1, 3, 24, 32)
+        torch.testing.assert_close(demosaic(sample_mosaic(flat, CAPTURES[:1])), flat.contiguous(), atol=1e-5, rtol=0)
+    ramp = (0.1 + 0.01 * x + 0.02 * y).expand(1, 3, -1, -1)
+    full = demosaic(sample_mosaic(ramp, CAPTURES[:1]))
+    torch.testing.assert_close(full[..., 4:-4, 4:-4], ramp[..., 4:-4, 4:-4], atol=1e-5, rtol=0)
+
+
+def test_vignette_is_full_at_the_axis_and_lowest_in_the_corner() -> None:
+    capture = CaptureSpec(seed=0, vignetting=0.3)
+    light = vignette([capture], torch.zeros(1, 3, 100, 150), 0, (100, 150))[0, 0]
+    assert float(light[50, 75]) == pytest.approx(1, abs=1e-3)
+    assert float(light[0, 0]) == pytest.approx(0.7, abs=0.01)
+    window = vignette([capture], torch.zeros(1, 3, 20, 150), 40, (100, 150))[0, 0]
+    torch.testing.assert_close(window, light[40:60])
