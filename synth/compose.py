@@ -53,12 +53,23 @@ def render_chips(scene: Scene, bank: GroundBank | None, device: torch.device, *,
     if bank is None:
         canvas = ground_canvas(scene, height, width, device)
         draw(canvas, drawing, atlases, canvas.light)
-        image = develop(radiance(canvas, scene.captures), scene.captures, jpeg=jpeg)
-        return Rendered(image, canvas.owner)
+        return Rendered(developed(canvas, scene.captures, jpeg=jpeg), canvas.owner)
     layer = bank.paint(_photo_specs(scene), device)
     canvas = photo_canvas(layer)
     draw(canvas, drawing, atlases, canvas.light)
     return Rendered(blend(canvas, layer, scene.captures, jpeg=jpeg), canvas.owner)
+
+
+def developed(canvas: Canvas, captures: Sequence[CaptureSpec], *, jpeg: bool) -> torch.Tensor:
+    """Pictures uint8 [B, 3, H, W] of a canvas that holds its ground."""
+    if canvas.layers.device.type != "cpu":
+        return develop(radiance(canvas.layers, captures), captures, jpeg=jpeg)
+    # One by one, so that a picture stays in the cache.
+    each = [
+        develop(radiance(canvas.layers[i : i + 1], captures[i : i + 1]), captures[i : i + 1], jpeg=jpeg)
+        for i in range(len(captures))
+    ]
+    return torch.cat(each)
 
 
 class GroundCanvas(Canvas):
@@ -99,9 +110,9 @@ def photo_canvas(layer: PhotoLayer) -> GroundCanvas:
     return GroundCanvas(layers, torch.ones((count, height, width), device=layer.linear.device))
 
 
-def radiance(canvas: Canvas, captures: Sequence[CaptureSpec]) -> torch.Tensor:
-    """Scene radiance [B, 3, H, W] of a canvas that holds its ground."""
-    return illuminate(canvas.layers[:, :3], canvas.layers[:, 3:4], captures, canvas.layers[:, 4:5])
+def radiance(layers: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+    """Scene radiance [B, 3, H, W] of a canvas's layers [B, 6, H, W] that hold their ground."""
+    return illuminate(layers[:, :3], layers[:, 3:4], captures, layers[:, 4:5])
 
 
 def blend(canvas: Canvas, layer: PhotoLayer, captures: Sequence[CaptureSpec], *, jpeg: bool = True) -> torch.Tensor:

@@ -47,7 +47,7 @@ def draw_frame(run: RunPlan, frame: FramePlan, mission: Mission, bank: GroundBan
     image = torch.empty((3, height, width), dtype=torch.uint8)
     margin = margin_px(frame.capture)
     targets = len(run.layout.targets.picture)
-    counts = np.zeros(targets + 1, dtype=np.int64)
+    counts = np.zeros(targets, dtype=np.int64)
     for top in range(0, height, STRIP_PX):
         bottom = min(top + STRIP_PX, height)
         first, last = max(top - margin, 0), min(bottom + margin, height)
@@ -59,9 +59,10 @@ def draw_frame(run: RunPlan, frame: FramePlan, mission: Mission, bank: GroundBan
         draw(canvas, sketch(run.layout, shifted, [frame.capture], outlines), atlases, canvas.light, first)
         inside = slice(top - first, bottom - first)
         image[:, top:bottom] = strip.develop(canvas)[0, :, inside]
-        counts += torch.bincount(canvas.owner[0, inside].reshape(-1).long() + 1, minlength=targets + 1).numpy()
+        owner = canvas.owner[0, inside]
+        counts += torch.bincount(owner[owner >= 0], minlength=targets).numpy()
     truth = target_truth(run.layout, views, outlines, with_outlines=True)
-    visible = np.clip(counts[1:][truth.row] / np.maximum(truth.area_px2, 1.0), 0.0, 1.0)
+    visible = np.clip(counts[truth.row] / np.maximum(truth.area_px2, 1.0), 0.0, 1.0)
     rings = tuple(tuple(c for r in rings if len(c := clipped(r, width, height)) >= 3) for rings in truth.outline_px)
     return FramePicture(image, truth, visible, _areas(run.layout, truth, rings), rings)
 
@@ -113,7 +114,7 @@ class _Strip:
             # Each strip has its own noise; it lies on drawn things alone.
             return blend(canvas, self.photographs, [replace(capture, seed=capture.seed ^ self.first)], jpeg=False)
         return develop(
-            radiance(canvas, [capture]), [capture], first_row=self.first, frame_size_px=self.size_px, jpeg=False
+            radiance(canvas.layers, [capture]), [capture], first_row=self.first, frame_size_px=self.size_px, jpeg=False
         )
 
 

@@ -1,6 +1,6 @@
 """Many small pictures drawn together: things are sorted into patches of a few sizes, drawn by the batch, then laid in order.
 
-A patch is a square window of one picture; its pixel (row, column) covers picture pixels [y0 + row, y0 + row + 1).
+A patch is a window of one picture; its pixel (row, column) covers picture pixels [y0 + row, y0 + row + 1).
 """
 
 from __future__ import annotations
@@ -17,26 +17,29 @@ Array = NDArray[Any]
 Index = NDArray[Any]
 
 _SIZES = np.array(
-    [8, 12, 16, 20, 24, 28, 32, 40, 48, 56, 64, 72, 80, 96, 112, 128, 160, 192, 224, 256, 320, 384, 448, 512, 640, 768]
+    [8, 12, 16, 20, 24, 28, 32, 40, 48, 56, 64, 72, 80, 96, 112, 128, 160, 192, 224, 256, 320, 384, 512, 768]
 )
+# Patches up to this side are square, so that there are few sizes; larger ones fit more closely.
+_SQUARE_PX = 64
 # Pixels drawn at once: on a CPU a batch should stay in the cache, a GPU wants few launches.
-_MOST_PX = {"cpu": 40_000, "cuda": 24_000_000}
+_MOST_PX = {"cpu": 64_000, "cuda": 24_000_000}
 
 
 @dataclass(frozen=True)
 class PatchBatch:
-    """Rows of one table that are drawn together in patches of ``size`` pixels, with their corners (x0, y0) [P]."""
+    """Rows of one table that are drawn together in patches of ``height`` x ``width`` pixels, with their corners (x0, y0) [P]."""
 
     rows: Index
     x0: Index
     y0: Index
-    size: int
+    height: int
+    width: int
 
     def axes(self, device: torch.device) -> tuple[torch.Tensor, torch.Tensor]:
-        """Pixel centres: x [P, 1, S] and y [P, S, 1] in the picture."""
-        step = torch.arange(self.size, device=device, dtype=torch.float32) + 0.5
-        x0, y0 = (torch.from_numpy(v.astype(np.float32)).to(device) for v in (self.x0, self.y0))
-        return x0.view(-1, 1, 1) + step, y0.view(-1, 1, 1) + step.view(-1, 1)
+        """Pixel centres from the patch's corner: x [1, 1, w] and y [1, h, 1]."""
+        x = torch.arange(self.width, device=device, dtype=torch.float32) + 0.5
+        y = torch.arange(self.height, device=device, dtype=torch.float32) + 0.5
+        return x.view(1, 1, -1), y.view(1, -1, 1)
 
 
 def patch_batches(box: Array, size_px: tuple[int, int], device: torch.device) -> Iterator[PatchBatch]:
@@ -46,18 +49,24 @@ def patch_batches(box: Array, size_px: tuple[int, int], device: torch.device) ->
     height, width = size_px
     x0 = np.clip(np.floor(box[:, 0]), 0, width - 1).astype(np.int64)
     y0 = np.clip(np.floor(box[:, 1]), 0, height - 1).astype(np.int64)
-    side = np.maximum(
-        np.clip(np.ceil(box[:, 2]), 1, width).astype(np.int64) - x0,
-        np.clip(np.ceil(box[:, 3]), 1, height).astype(np.int64) - y0,
-    )
-    bucket = np.searchsorted(_SIZES, side)
-    for b in np.unique(bucket):
-        size = int(_SIZES[b]) if b < len(_SIZES) else int(side[bucket == b].max())
-        rows = np.flatnonzero(bucket == b)
-        step = max(1, _MOST_PX.get(device.type, _MOST_PX["cuda"]) // (size * size))
+    wide = np.clip(np.ceil(box[:, 2]), 1, width).astype(np.int64) - x0
+    high = np.clip(np.ceil(box[:, 3]), 1, height).astype(np.int64) - y0
+    side = np.maximum(wide, high)
+    small = side <= _SQUARE_PX
+    wide, high = (_rounded_up(np.where(small, side, v)) for v in (wide, high))
+    key = high * 100_000 + wide
+    for k in np.unique(key):
+        rows = np.flatnonzero(key == k)
+        h, w = divmod(int(k), 100_000)
+        step = max(1, _MOST_PX.get(device.type, _MOST_PX["cuda"]) // (h * w))
         for start in range(0, len(rows), step):
             part = rows[start : start + step]
-            yield PatchBatch(part, x0[part], y0[part], size)
+            yield PatchBatch(part, x0[part], y0[part], h, w)
+
+
+def _rounded_up(side: Index) -> Index:
+    place = np.searchsorted(_SIZES, side)
+    return np.where(place < len(_SIZES), _SIZES[np.minimum(place, len(_SIZES) - 1)], side)
 
 
 @dataclass(frozen=True)
@@ -89,9 +98,8 @@ class Canvas:
         """Patches [P, S, S] of a plane [B, H, W]; beyond the border its last pixels are repeated."""
         height, width = self.size_px
         device = plane.device
-        step = np.arange(batch.size)
-        rows = np.minimum(batch.y0[:, None] + step, height - 1)
-        columns = np.minimum(batch.x0[:, None] + step, width - 1)
+        rows = np.minimum(batch.y0[:, None] + np.arange(batch.height), height - 1)
+        columns = np.minimum(batch.x0[:, None] + np.arange(batch.width), width - 1)
         base = torch.from_numpy((picture[:, None] * height + rows) * width).to(device)
         return plane.reshape(-1)[base[:, :, None] + torch.from_numpy(columns).to(device)[:, None, :]]
 
@@ -100,7 +108,7 @@ class Canvas:
         height, width = self.size_px
         for i in range(len(batch.rows)):
             y, x = int(batch.y0[i]), int(batch.x0[i])
-            h, w = min(batch.size, height - y), min(batch.size, width - x)
+            h, w = min(batch.height, height - y), min(batch.width, width - x)
             plane[int(picture[i]), y : y + h, x : x + w].mul_(kept[i, :h, :w])
 
     def lay(self, drawn: Sequence[Drawn]) -> None:
@@ -122,7 +130,7 @@ class Canvas:
         height, width = self.size_px
         batch, b = drawn.batch, int(drawn.picture[i])
         y, x = int(batch.y0[i]), int(batch.x0[i])
-        h, w = min(batch.size, height - y), min(batch.size, width - x)
+        h, w = min(batch.height, height - y), min(batch.width, width - x)
         cover = drawn.cover[i, :h, :w]
         self.layers[b, :, y : y + h, x : x + w].lerp_(drawn.value[i, :, :h, :w], cover)
         self.owner[b, y : y + h, x : x + w].masked_fill_(cover > 0.5, int(drawn.owner[i]))
@@ -143,8 +151,8 @@ class Canvas:
                 if not len(chosen):
                     continue
                 y, x = (
-                    d.batch.y0[chosen][:, None] + np.arange(d.batch.size),
-                    d.batch.x0[chosen][:, None] + np.arange(d.batch.size),
+                    d.batch.y0[chosen][:, None] + np.arange(d.batch.height),
+                    d.batch.x0[chosen][:, None] + np.arange(d.batch.width),
                 )
                 inside = torch.from_numpy((y < height)[:, :, None] & (x < width)[:, None, :]).to(device)
                 at = torch.from_numpy((d.picture[chosen][:, None] * height + y)[:, :, None] * width + x[:, None, :]).to(

@@ -32,7 +32,7 @@ class Atlases:
         self.marks = mark_mosaic(device)
         shapes = torch.from_numpy(outlines.mosaic()).to(device)
         self.shapes = shapes[None, None]
-        self.noise = noise_tile(device)
+        self.noise, self.grain = noise_tile(device)
 
 
 @lru_cache(maxsize=4)
@@ -43,22 +43,29 @@ def mark_mosaic(device: torch.device) -> torch.Tensor:
 
 
 @lru_cache(maxsize=4)
-def noise_tile(device: torch.device) -> torch.Tensor:
-    """Endless noise [1, 4, 257, 257], each plane of mean 0 and deviation 1: patches, bumps, blades, grain."""
+def noise_tile(device: torch.device) -> tuple[torch.Tensor, torch.Tensor]:
+    """Endless noise, each plane of mean 0 and deviation 1.
+
+    [1, 2, 257, 257] patches and bumps, to be read at any scale; [3, 384, 384] blades, grain and cloth, read pixel by pixel.
+    """
     rng = np.random.Generator(np.random.Philox(key=(22, 0)))
     n = _NOISE_PX
-    fy, fx = np.fft.fftfreq(n)[:, None] * n, np.fft.rfftfreq(n)[None] * n
-    f = np.hypot(fy, fx)
+    f = np.hypot(np.fft.fftfreq(n)[:, None] * n, np.fft.rfftfreq(n)[None] * n)
     f[0, 0] = 1
-    planes = []
-    for power, low, high in ((1.4, 1.0, 60.0), (1.2, 1.5, 16.0), (0.0, 1.0, 128.0)):
+
+    def between(power: float, low: float, high: float) -> np.ndarray:
         spectrum = np.fft.rfft2(rng.standard_normal((n, n))) * f**-power * (f >= low) * (f <= high)
-        planes.append(np.fft.irfft2(spectrum, s=(n, n)))
-    planes.insert(2, _blades(rng, n))
+        return np.fft.irfft2(spectrum, s=(n, n))
+
+    coarse = _endless([between(1.4, 1, 60), between(1.2, 1.5, 16)], n + 1)
+    fine = _endless([_blades(rng, n), between(0, 1, 128), between(0.8, 8, 60)], n + n // 2)
+    return torch.from_numpy(coarse).to(device)[None], torch.from_numpy(fine).to(device)
+
+
+def _endless(planes: list[np.ndarray], side: int) -> np.ndarray:
     tile = np.stack([(plane - plane.mean()) / plane.std() for plane in planes])
-    tile = np.concatenate([tile, tile[:, :, :1]], axis=2)
-    tile = np.concatenate([tile, tile[:, :1]], axis=1)
-    return torch.from_numpy(tile.astype(np.float32)).to(device)[None]
+    wrapped = np.arange(side) % tile.shape[1]
+    return tile[:, wrapped[:, None], wrapped].astype(np.float32)
 
 
 def _blades(rng: np.random.Generator, n: int) -> np.ndarray:
@@ -92,7 +99,7 @@ def draw(canvas: Canvas, drawing: Sketch, atlases: Atlases, light: torch.Tensor,
     drawn = [
         *_each_plate(canvas, drawing.plates, atlases, arriving, row0),
         *_each_limb(canvas, drawing.limbs, drawing.light.in_picture, drawing.light.level, atlases, row0),
-        *_each_facet(canvas, drawing.facets, atlases, row0),
+        *_each_facet(canvas, drawing.facets),
     ]
     canvas.lay(drawn)
 
@@ -137,9 +144,8 @@ def _capsule(
     length = np.where(swallowed, 1e-4, length)
     axis = np.where(swallowed[:, None], [1.0, 0.0], axis / length[:, None])
     slope = (r0 - r1) / length  # sine of the flank's taper
-    step = torch.arange(batch.size, device=device, dtype=torch.float32) + 0.5
-    dx = step.view(1, 1, -1) - _tensor(start[:, 0], device)
-    dy = step.view(1, -1, 1) - _tensor(start[:, 1], device)
+    x, y = batch.axes(device)
+    dx, dy = x - _tensor(start[:, 0], device), y - _tensor(start[:, 1], device)
     along = dx * _tensor(axis[:, 0], device) + dy * _tensor(axis[:, 1], device)
     across = dx * _tensor(-axis[:, 1], device) + dy * _tensor(axis[:, 0], device)
     # Move along the axis to where the flank is nearest, then measure to the sphere there.
@@ -160,9 +166,8 @@ def _convex(batch: PatchBatch, edges: np.ndarray, rounding: np.ndarray, device: 
     corner = np.stack([batch.x0, batch.y0], axis=1)
     offset = edges[..., 2] + (edges[..., :2] * corner[:, None]).sum(axis=2)
     round_px = _tensor(np.maximum(rounding, 0.01), device)
-    step = torch.arange(batch.size, device=device, dtype=torch.float32) + 0.5
-    x, y = step.view(1, 1, -1), step.view(1, -1, 1)
-    inner = torch.full((len(edges), batch.size, batch.size), -1e6, device=device)
+    x, y = batch.axes(device)
+    inner = torch.full((len(edges), batch.height, batch.width), -1e6, device=device)
     outer = torch.zeros_like(inner)
     for k in range(edges.shape[1]):
         if (edges[:, k, 2] <= -1e5).all():
@@ -190,9 +195,20 @@ def _tile_coordinate(u: torch.Tensor, span: float, cell: int, tile: torch.Tensor
     return inside + tile * cell
 
 
-def _noise_at(atlases: Atlases, x: torch.Tensor, y: torch.Tensor, planes: slice) -> torch.Tensor:
-    """Noise planes at tile pixels x, y (wrapped): [C, P, S, S]."""
-    return _sample(atlases.noise[:, planes], torch.remainder(x, _NOISE_PX) + 0.5, torch.remainder(y, _NOISE_PX) + 0.5)
+def _noise_at(atlases: Atlases, x: torch.Tensor, y: torch.Tensor) -> torch.Tensor:
+    """Patches and bumps at tile pixels x, y (wrapped): [2, P, S, S]."""
+    return _sample(atlases.noise[:, :2], torch.remainder(x, _NOISE_PX) + 0.5, torch.remainder(y, _NOISE_PX) + 0.5)
+
+
+def _grain(atlases: Atlases, batch: PatchBatch, start: np.ndarray, row0: int, planes: slice) -> torch.Tensor:
+    """Noise from pixel to pixel [C, P, S, S]: pieces of the tile, moved by ``start`` [P] and fixed to the frame's pixels."""
+    x = (batch.x0 + start.astype(np.int64)) % _NOISE_PX
+    y = (batch.y0 + row0 + start.astype(np.int64) * 3) % _NOISE_PX
+    high, wide, tile = batch.height, batch.width, atlases.grain[planes]
+    if max(high, wide) > tile.shape[1] - _NOISE_PX:
+        repeats = -(-max(high, wide) // _NOISE_PX) + 1
+        tile = tile[:, :_NOISE_PX, :_NOISE_PX].repeat(1, repeats, repeats)
+    return torch.stack([tile[:, j : j + high, i : i + wide] for i, j in zip(x.tolist(), y.tolist())], dim=1)
 
 
 class _PlatePatches:
@@ -206,8 +222,7 @@ class _PlatePatches:
         shift = np.tile(np.eye(3), (len(pick), 1, 1))
         shift[:, 0, 2], shift[:, 1, 2] = batch.x0, batch.y0
         local = sketch.plane_from_px[pick] @ shift
-        step = torch.arange(batch.size, device=device, dtype=torch.float32) + 0.5
-        x, y = step.view(1, 1, -1), step.view(1, -1, 1)
+        x, y = batch.axes(device)
 
         def row(i: int) -> torch.Tensor:
             a, b, c = (_tensor(local[:, i, j], device) for j in range(3))
@@ -217,8 +232,7 @@ class _PlatePatches:
         self.u, self.v = row(0) / depth, row(1) / depth
         self.scale = _tensor(sketch.scale_px[pick], device)
         self.finish = _tensor(sketch.plates.finish[pick].T, device)
-        self.x = x + _tensor(batch.x0.astype(float), device)
-        self.y = y + _tensor(batch.y0.astype(float) + row0, device)
+        self.row0 = row0
 
     def strength(self, name: str) -> torch.Tensor | None:
         """A finish column [P, 1, 1], or None where no plate of the batch has it."""
@@ -275,9 +289,9 @@ def _paint_plate(patch: _PlatePatches, arriving: torch.Tensor) -> tuple[torch.Te
     sketch, pick, device = patch.sketch, patch.batch.rows, patch.device
     plates = sketch.plates
     noise_u, noise_v = patch.finish[COLUMN["noise_u"]] * _NOISE_PX, patch.finish[COLUMN["noise_v"]] * _NOISE_PX
-    patches, bumps = _noise_at(patch.atlases, patch.u * 46 + noise_u, patch.v * 46 + noise_v, slice(0, 2))
-    x, y = torch.broadcast_tensors(patch.x + noise_u, patch.y * 0.7 + noise_v)
-    blades, grain = _noise_at(patch.atlases, x, y, slice(2, 4))
+    patches, bumps = _noise_at(patch.atlases, patch.u * 46 + noise_u, patch.v * 46 + noise_v)
+    start = plates.finish[pick, COLUMN["noise_u"]] * _NOISE_PX
+    blades, grain = _grain(patch.atlases, patch.batch, start, patch.row0, slice(0, 2))
     edge = patch.outline(patch.u, patch.v)
     if (ragged := patch.strength("ragged")) is not None:
         edge = edge + ragged * bumps
@@ -368,9 +382,10 @@ def _ground_under(canvas: Canvas, patch: _PlatePatches, picture: np.ndarray, edg
         return
     shift = _tensor(patch.sketch.shadow_shift[pick].T, patch.device)
     moved = patch.outline(patch.u - shift[0], patch.v - shift[1]) * patch.scale
-    halfway = patch.outline(patch.u - 0.5 * shift[0], patch.v - 0.5 * shift[1]) * patch.scale
     high_t = _tensor(high, patch.device)
-    kept = 1 - (0.5 - torch.minimum(moved, halfway) * 0.7).clamp_(0, 1) * (0.95 * high_t)
+    if (np.linalg.norm(patch.sketch.shadow_shift[pick], axis=1) > 0.08).any():
+        moved = torch.minimum(moved, patch.outline(patch.u - 0.5 * shift[0], patch.v - 0.5 * shift[1]) * patch.scale)
+    kept = 1 - (0.5 - moved * 0.7).clamp_(0, 1) * (0.95 * high_t)
     canvas.darken(canvas.layers[:, 3], patch.batch, picture, kept)
     thick_px = plates.thickness_m[pick] * patch.sketch.px_per_m[pick]
     near = torch.exp(-edge.clamp(min=0) / _tensor(np.minimum(thick_px, 4.0) + 0.7, patch.device)) * (0.45 * high_t)
@@ -392,11 +407,8 @@ def _each_limb(
         sun = sun_in_picture[picture]
         facing = nx * _tensor(sun[:, 0], device) + ny * _tensor(sun[:, 1], device) + nz * _tensor(sun[:, 2], device)
         facing = facing / _tensor(np.maximum(level[picture], 0.1), device)
-        x, y = batch.axes(device)
-        start = _tensor(limbs.ends[pick, 0, :2].sum(axis=1) * 977 % _NOISE_PX, device)
-        bumps, grain = _noise_at(
-            atlases, (x * 2.2 + start).expand_as(nx), (y * 2.2 + row0 * 2.2 + start).expand_as(nx), slice(1, 3)
-        )
+        start = limbs.ends[pick, 0, :2].sum(axis=1) * 977 % _NOISE_PX
+        grain, bumps = _grain(atlases, batch, start, row0, slice(1, 3))
         rough = _tensor(limbs.grain[pick], device)
         value = torch.empty((len(pick), LAYERS, *cover.shape[1:]), device=device)
         value[:, :3] = _tensor(limbs.albedo[pick], device) * (1 + rough * 0.5 * grain).clamp(0.2, 2)[:, None]
@@ -407,7 +419,7 @@ def _each_limb(
     return drawn
 
 
-def _each_facet(canvas: Canvas, sketch: FacetSketch, atlases: Atlases, row0: int) -> list[Drawn]:
+def _each_facet(canvas: Canvas, sketch: FacetSketch) -> list[Drawn]:
     device = canvas.layers.device
     drawn = []
     facets = sketch.facets
@@ -415,15 +427,12 @@ def _each_facet(canvas: Canvas, sketch: FacetSketch, atlases: Atlases, row0: int
         pick = batch.rows
         distance = _convex(batch, sketch.edges[pick], sketch.rounding[pick], device)
         cover = (0.5 - distance).clamp(0, 1)
-        x, y = batch.axes(device)
-        start = _tensor(facets.corners[pick, 0, :2].sum(axis=1) * 977 % _NOISE_PX, device)
-        (shine,) = _noise_at(
-            atlases, (x * 0.12 + start).expand_as(cover), ((y + row0) * 0.12 + start).expand_as(cover), slice(1, 2)
-        )
         value = torch.empty((len(pick), LAYERS, *cover.shape[1:]), device=device)
-        gloss = _tensor(facets.gloss[pick], device) * (1 + 0.5 * shine).clamp_(min=0)
+        # Sheet metal and glass mirror the sky, more towards one side than the other.
+        side = (distance * _tensor(1 / np.maximum(sketch.size_px[pick], 1.0), device)).clamp(-1, 0)
+        gloss = _tensor(facets.gloss[pick], device) * (1.2 + side)
         value[:, :3] = _tensor(facets.albedo[pick], device) + gloss[:, None]
-        value[:, 3] = _tensor(sketch.sun[pick], device) * (1 + 0.03 * shine)
+        value[:, 3] = _tensor(sketch.sun[pick], device)
         value[:, 4] = _tensor(sketch.sky[pick], device)
         value[:, 5] = 1
         drawn.append(Drawn(batch, facets.picture[pick], facets.order[pick], np.full(len(pick), -1), value, cover))

@@ -157,5 +157,5 @@ def visible_share(owner: torch.Tensor, truth: TargetTruth, targets: int) -> NDAr
     """Share [N] of each target's whole area that is in the picture and not covered."""
     if not len(truth.row):
         return np.zeros(0)
-    counts = torch.bincount(owner.reshape(-1).long() + 1, minlength=targets + 1)[1:].cpu().numpy()
+    counts = torch.bincount(owner[owner >= 0], minlength=targets).cpu().numpy()
     return np.clip(counts[truth.row] / np.maximum(truth.area_px2, 1.0), 0.0, 1.0)
