@@ -23,7 +23,7 @@ from pipeline.edge_sharpness import LONGEST_SMEAR_PX, Sharpness, measure_sharpne
 VERDICTS = ("good", "doubtful", "unusable")
 
 # Share of a stroke's contrast that must be left after blur: below the first doubtful, below the second unusable.
-BLUR_CONTRAST = (0.7, 0.5)
+BLUR_CONTRAST = (0.75, 0.5)
 # Length of the smear in widths of the stroke: above one the stroke has no pixel of its own colour left.
 SMEAR_STROKES = (1.0, 1.75)
 # Exposure in 8-bit codes and shares of pixels (common practice, no source): white from BLOWN_CODE, black up to BLACK_CODE.
