@@ -38,9 +38,10 @@ RECALL_STEPS = np.linspace(0.0, 1.0, 101)
 _CHUNK_NUMBERS = 1_000_000
 
 
-def figures_of(matches: Matches) -> dict[str, Floats]:
-    """The twelve figures [K] of the whole set."""
-    return {name: values[0] for name, values in resampled_figures(matches, np.ones((1, matches.frames))).items()}
+def figures_of(matches: Matches, names: Collection[str] = tuple(FIGURES)) -> dict[str, Floats]:
+    """Figures [K] of the whole set."""
+    whole = np.ones((1, matches.frames))
+    return {name: values[0] for name, values in resampled_figures(matches, whole, names).items()}
 
 
 def resampled_figures(

@@ -2,7 +2,7 @@
 
 Arrays (F frames, K categories, O objects, D detections, A area ranges, T IoU thresholds, R runs, P panels):
 ``frame_id`` [F], ``frame_cluster`` [F], ``frame_hectares`` [F] (NaN unknown), ``cluster_by``, ``categories`` [K],
-``iou`` [T]; ``det_frame``, ``det_category``, ``det_score``, ``det_rank`` [D], ``det_match``, ``det_ignored`` [A, T, D];
+``working_confidence`` [K], ``iou`` [T]; ``det_frame``, ``det_category``, ``det_score``, ``det_rank`` [D], ``det_match``, ``det_ignored`` [A, T, D];
 ``obj_frame``, ``obj_category`` [O], ``obj_ignored`` [A, O]; ``panel_object`` [P], ``panel_found`` [P], ``attribute_hit``
 [P, 4] (1 right, 0 wrong, -1 truth unknown); ``location_error_m`` [n, 2] (east, north), ``location_cluster`` [n];
 ``run_name``, ``run_cluster``, ``run_earned``, ``run_possible`` [R]. No pickled objects: read it with allow_pickle=False.
@@ -11,6 +11,7 @@ Arrays (F frames, K categories, O objects, D detections, A area ranges, T IoU th
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +23,13 @@ from eval.resampling import Clusters
 from mission.atomic import replacing
 
 
-def matching_evidence(matches: Matches, clusters: Clusters, categories: tuple[str, ...]) -> dict[str, NDArray[Any]]:
+def matching_evidence(
+    matches: Matches, clusters: Clusters, categories: tuple[str, ...], working: Mapping[str, float]
+) -> dict[str, NDArray[Any]]:
     """The arrays that every case has."""
     return {
         "categories": np.array(categories, dtype=str),
+        "working_confidence": np.array([working[name] for name in categories], dtype=float),
         "iou": IOU_THRESHOLDS,
         "frame_cluster": clusters.code,
         "cluster_by": np.array(clusters.by, dtype=str),

@@ -93,7 +93,9 @@ def _plain(path: Path, results: str | Path) -> tuple[Scored, dict[str, Any]]:
     for key in ("false_alarms", "recall_at_false_alarms", "attributes", "calibration", "location", "points"):
         put(card, key, None, _PLAIN)
     card["clusters"] = _clusters(case)
-    return Scored(card, judgement, None, None), matching_evidence(judgement.matches, case.clusters, case.categories)
+    return Scored(card, judgement, None, None), matching_evidence(
+        judgement.matches, case.clusters, case.categories, judgement.working
+    )
 
 
 def _ours(
@@ -156,7 +158,7 @@ def _clusters(case: Case) -> dict[str, Any]:
 def _evidence(judgement: Judgement, runs: RunsJudgement | None) -> dict[str, Any]:
     case, readings = judgement.case, judgement.readings
     assert readings is not None
-    arrays = matching_evidence(judgement.matches, case.clusters, case.categories) | {
+    arrays = matching_evidence(judgement.matches, case.clusters, case.categories, judgement.working) | {
         "frame_id": np.array([frame.id for frame in case.frames], dtype=np.int64),
         "frame_hectares": judgement.hectares,
         "panel_object": readings.object_row,

@@ -25,6 +25,8 @@ VERBS = {
     "fit": "Train a detector and the four readers into a bundle.",
     "read": "Find, read and place what lies in frames; match it to the wanted list.",
     "score": "Measure sightings and finds against the truth of a frame set.",
+    "compare": "Compare scorecards of the same frame set, telling chance from difference.",
+    "guard": "Say by exit code whether a change made a scorecard worse.",
 }
 
 
