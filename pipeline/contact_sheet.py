@@ -91,10 +91,13 @@ def _close_up(frame: Frame, thing: Thing, image: Image.Image) -> Image.Image:
     part = image.crop((left, top, left + CLOSE_UP_PX, top + CLOSE_UP_PX))
     draw = ImageDraw.Draw(part)
     draw.rectangle((x0 - left - 3, y0 - top - 3, x1 - left + 2, y1 - top + 2), outline=_colour(thing))
+    # The outline is drawn half transparent: it must not hide the border that it is checked against.
+    outlined = part.copy()
+    draw = ImageDraw.Draw(outlined)
     for ring in thing.segmentation or ():
         corners = [(x - left, y - top) for x, y in zip(ring[0::2], ring[1::2], strict=True)]
         draw.line([*corners, corners[0]], fill=_INK)
-    return _with_caption(part, _labels(thing))
+    return _with_caption(Image.blend(part, outlined, 0.4), _labels(thing))
 
 
 def _labels(thing: Thing) -> tuple[str, str]:

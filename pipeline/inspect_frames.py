@@ -189,26 +189,26 @@ def _count(report: FrameSetReport, things: list[Thing]) -> None:
 def _remark(report: FrameSetReport, frame_set: FrameSet, narrowed: Vocabulary | None) -> None:
     for category in CATEGORIES:
         if not report.counts["category"][category]:
-            report.remarks.append(Finding("set", f"no {category} in any frame"))
+            report.remarks.append(Finding("whole set", f"no {category} in any frame"))
     if narrowed:
         for attribute in ATTRIBUTES:
-            few = [v for v in narrowed.values(attribute) if report.counts[attribute][v] < FEW_EXAMPLES]
+            values = narrowed.values(attribute)
+            few = [value for value in values if report.counts[attribute][value] < FEW_EXAMPLES]
+            which = "every value" if len(few) == len(values) else ", ".join(few)
             if few:
-                report.remarks.append(
-                    Finding("set", f"{attribute}: fewer than {FEW_EXAMPLES} panels with {', '.join(few)}")
-                )
+                report.remarks.append(Finding("whole set", f"fewer than {FEW_EXAMPLES} panels of {attribute} {which}"))
     small = sum(side < SCORED_MIN_SIDE_PX for sides in report.pixels_across.values() for side in sides)
     if small:
         what = f"{small} of {report.objects} objects are below {SCORED_MIN_SIDE_PX:.0f} px and left out of every figure"
-        report.remarks.append(Finding("set", what))
+        report.remarks.append(Finding("whole set", what))
     without_view = sum(frame.view is None for frame in frame_set.frames)
     if without_view:
         what = f"{without_view} of {report.frames} frames have no pose, so nothing in them can be placed"
-        report.remarks.append(Finding("set", what))
+        report.remarks.append(Finding("whole set", what))
     stray = stray_images(frame_set)
     if stray:
         what = f"{len(stray)} images in the folder are not in truth.json, for example {stray[0]}"
-        report.remarks.append(Finding("set", what))
+        report.remarks.append(Finding("whole set", what))
 
 
 def stray_images(frame_set: FrameSet) -> list[str]:

@@ -68,7 +68,8 @@ def _inspect_frame_set(console: Console, folder: Path, mission: Mission | None, 
         place = sheet or frame_set.folder / "contact-sheet.jpg"
         shown = write_contact_sheet(place, frame_set)
         console.print(f"Contact sheet of {shown} frames: {place}", highlight=False)
-    console.print(f"{len(report.faults)} faults" if report.broken else "No fault found.", style="bold")
+    found = len(report.faults)
+    console.print("No fault found." if not found else f"{found} fault{'s' if found > 1 else ''}.", style="bold")
     return 1 if report.broken else 0
 
 
