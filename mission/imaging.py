@@ -11,8 +11,6 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import Polygon
-from shapely.ops import polylabel
 
 from mission.camera import Camera
 
@@ -89,5 +87,8 @@ def mark_room(outline: NDArray[np.float64]) -> float:
 
     A mark no higher than this has room inside the shape at any turn, but for the tips of its corners.
     """
+    from shapely import Polygon  # loaded only by the brief: drawing needs the arithmetic above without it
+    from shapely.ops import polylabel
+
     shape = Polygon(outline)
     return 2 * shape.exterior.distance(polylabel(shape, tolerance=1e-5))
