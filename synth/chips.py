@@ -179,13 +179,13 @@ class ChipSource:
         cells = rng.random((count, per_side * per_side)).argsort(axis=1)
         used = np.zeros(count, dtype=np.int64)
         found = []
-        for number in (panels, persons, decoys):
+        for number, wander in ((panels, 0.32), (persons, 0.45), (decoys, 0.6)):
             number = np.minimum(number, per_side * per_side - used)
             picture = np.repeat(np.arange(count), number)
             place = np.concatenate([np.arange(n) for n in number]).astype(np.int64) if len(picture) else picture
             which = cells[picture, used[picture] + place]
             corner = np.stack([which % per_side, which // per_side], axis=1) * cell
-            found.append((picture, corner + cell * rng.uniform(-0.1, 1.1, (len(picture), 2))))
+            found.append((picture, corner + cell * (0.5 + rng.uniform(-wander, wander, (len(picture), 2)))))
             used = used + number
         if self.focus == "panel":
             jitter = rng.normal(0, 0.04, (count, 2)).clip(-0.12, 0.12)

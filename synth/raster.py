@@ -429,8 +429,13 @@ def _each_facet(canvas: Canvas, sketch: FacetSketch) -> list[Drawn]:
         cover = (0.5 - distance).clamp(0, 1)
         value = torch.empty((len(pick), LAYERS, *cover.shape[1:]), device=device)
         # Sheet metal and glass mirror the sky, more towards one side than the other.
-        side = (distance * _tensor(1 / np.maximum(sketch.size_px[pick], 1.0), device)).clamp(-1, 0)
-        gloss = _tensor(facets.gloss[pick], device) * (1.2 + side)
+        x, y = batch.axes(device)
+        box = sketch.box[pick]
+        size = np.maximum(box[:, 2:] - box[:, :2], 1.0)
+        start = (np.stack([batch.x0, batch.y0], axis=1) - box[:, :2]) / size
+        side = x * _tensor(0.6 / size[:, 0], device) + y * _tensor(0.4 / size[:, 1], device)
+        side = side + _tensor(0.6 * start[:, 0] + 0.4 * start[:, 1], device)
+        gloss = _tensor(facets.gloss[pick], device) * (0.5 + side)
         value[:, :3] = _tensor(facets.albedo[pick], device) + gloss[:, None]
         value[:, 3] = _tensor(sketch.sun[pick], device)
         value[:, 4] = _tensor(sketch.sky[pick], device)

@@ -70,7 +70,6 @@ class FacetSketch:
     box: Array
     sun: Array
     sky: Array
-    size_px: Array
 
 
 @dataclass(frozen=True)
@@ -245,7 +244,6 @@ def _facets(facets: Facets, views: Views, light: Sunlight) -> FacetSketch:
         box,
         np.clip((facets.normal * sun).sum(1) / sun[:, 2], 0, 2.5),
         (1 + facets.normal[:, 2]) / 2,
-        (box[:, 2:] - box[:, :2]).min(axis=1) / 3,
     )
 
 

@@ -132,3 +132,52 @@ def cars(rng: np.random.Generator, picture: Index, at: Array, order: float) -> L
     body[:, :4, 2] = 0
     blocks = [rows(Blocks, count, picture=picture, corners=c) for c in (body, shadow)]
     return Layout(base.plates, base.limbs, join(Facets, tables), join(Blocks, blocks), base.targets)
+
+
+def cylinders(
+    picture: Index, at: Array, turn_rad: Array, radius_m: Array, length_m: Array, albedo: Array, order: float
+) -> Layout:
+    """Cylinders lying on the ground along the heading ``turn_rad``: strips round the upper half, and two flat ends."""
+    count = len(picture)
+    right, forward = axes(turn_rad)
+    up = np.array([0.0, 0.0, 1.0])
+    middle = at + radius_m[:, None] * up
+    angle = np.radians(np.linspace(-90, 90, 9))
+
+    def around(a: float) -> Array:
+        return np.sin(a) * right + np.cos(a) * up
+
+    half = 0.5 * length_m[:, None] * forward
+    tables = []
+    for a, b in zip(angle[:-1], angle[1:]):
+        low, high = middle + radius_m[:, None] * around(a), middle + radius_m[:, None] * around(b)
+        quad = np.stack([low - half, high - half, high + half, low + half], axis=1)
+        tables.append(_facet(picture, order, quad, around((a + b) / 2), albedo))
+    ring = np.radians(np.linspace(0, 360, 9)[:-1])
+    for side in (-1.0, 1.0):
+        disc = np.stack([middle + side * half + radius_m[:, None] * around(a) for a in ring], axis=1)
+        tables.append(_facet(picture, order - 0.001, disc, side * forward, albedo * 0.8))
+    square = frustum(at, turn_rad, np.stack([2 * radius_m, length_m], 1), np.stack([2 * radius_m, length_m], 1),
+                     0.25 * radius_m, 1.75 * radius_m)  # fmt: skip
+    base = empty_layout()
+    return Layout(
+        base.plates,
+        base.limbs,
+        join(Facets, tables),
+        rows(Blocks, count, picture=picture, corners=square),
+        base.targets,
+    )
+
+
+def _facet(picture: Index, order: float, corners: Array, normal: Array, albedo: Array) -> Facets:
+    spare = np.repeat(corners[:, -1:], 8 - corners.shape[1], axis=1)
+    return rows(
+        Facets,
+        len(picture),
+        picture=picture,
+        order=order,
+        corners=np.concatenate([corners, spare], axis=1),
+        normal=normal,
+        albedo=albedo,
+        gloss=0.02,
+    )
