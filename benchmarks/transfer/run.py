@@ -15,6 +15,7 @@ import json
 import os
 import queue
 import time
+import traceback
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -25,7 +26,7 @@ import torch.multiprocessing as processes
 from benchmarks.transfer.ingredients import row_named
 from benchmarks.transfer.judge import FLIGHT_NAMES, judge_flight
 from benchmarks.transfer.trial import SIZES, Job, run_job
-from mission.errors import InputError, must
+from mission.errors import must
 
 
 def planned(given: argparse.Namespace) -> Iterator[Job]:
@@ -71,8 +72,8 @@ def work(device: str, jobs: Any, results: Any, started: float, limit_s: float) -
         name = f"[{device} {job.row} {job.seed} {'+'.join(job.left_out)}]"
         try:
             results.put(("done", job, run_job(job, device, lambda text, name=name: print(name, text, flush=True))))
-        except (InputError, RuntimeError, ValueError, OSError) as error:
-            results.put(("failed", job, f"{type(error).__name__}: {error}"))
+        except Exception as error:  # one row that fails must not cost the others
+            results.put(("failed", job, f"{error}\n{traceback.format_exc()}"))
         longest = max(longest, time.monotonic() - begun)
     results.put(("ended", None, device))
 

@@ -63,6 +63,15 @@ SIZES = {
         2500,
         2500,
     ),
+    # About ten minutes on one core: far too short to rank ingredients by, long enough to see that something is learnt.
+    "laptop": Sizes(
+        HeatMapSettings(),
+        ReaderSettings(),
+        TrainingSettings(),
+        TrainingSettings(batch=48, chip_px=128, reservoir_chips=1024),
+        500,
+        500,
+    ),
     # A few steps, to see that everything runs.
     "try": Sizes(
         HeatMapSettings(),

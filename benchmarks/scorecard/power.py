@@ -1,0 +1,138 @@
+"""How often the guard calls a true loss worse, and how often it cries wolf over two equal systems: a table.
+
+python -m benchmarks.scorecard.power --pairs 1000 --draws 300      about 20 min on one core; --pairs 100 for a look
+
+200 frames in 40 clusters. Each object has a quality of fit for each of two different systems, correlated between them; the fit
+decides how many of COCO's ten overlaps a detection reaches. The margin is 1 point of AP; all figures are judged together.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.stats import norm
+
+from eval.compare import compare
+from eval.matching import AREAS, IOU_THRESHOLDS, Matches
+from eval.system import System
+
+Floats = NDArray[np.float64]
+_FALSE_PER_FRAME = 0.1
+_CLUSTER_SHARE = 0.1
+_SPREAD = 1.1
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One row of the table."""
+
+    objects: int
+    alike: float
+    frames: int = 200
+    clusters: int = 40
+
+
+def reached(fit: Floats, level: float) -> NDArray[np.int64]:
+    """How many of the ten overlaps [n] a detection of that standard-normal fit reaches (0: missed)."""
+    overlap = 1 - np.exp(level - _SPREAD * fit)
+    return np.searchsorted(IOU_THRESHOLDS, overlap, side="right")
+
+
+def level_of(average: float) -> float:
+    """The level at which objects reach that share of the overlaps on average."""
+    grid = norm.ppf((np.arange(20_000) + 0.5) / 20_000)
+    return float(brentq(lambda level: reached(grid, level).mean() / len(IOU_THRESHOLDS) - average, -8, 0))
+
+
+def system(rng: np.random.Generator, setting: Setting, fit: Floats, level: float) -> System:
+    """A scored system in memory: objects reached as their fit allows, and false alarms of its own."""
+    count = setting.frames * setting.objects
+    frame = np.repeat(np.arange(setting.frames), setting.objects)
+    overlaps = reached(fit, level)
+    hit = np.flatnonzero(overlaps > 0)
+    false = np.repeat(np.arange(setting.frames), rng.poisson(_FALSE_PER_FRAME, setting.frames))
+    det_frame = np.concatenate([frame[hit], false])
+    score = np.concatenate([rng.beta(6, 2, len(hit)), rng.beta(2, 4, len(false))])
+    steps = np.concatenate([overlaps[hit], np.zeros(len(false), dtype=np.int64)])
+    order = np.lexsort((-score, det_frame))
+    det_frame, score, steps = det_frame[order], score[order], steps[order]
+    shape = (len(AREAS), len(IOU_THRESHOLDS), len(score))
+    met = np.where(steps > np.arange(len(IOU_THRESHOLDS))[:, None], 0, -1).astype(np.int32)
+    matches = Matches(
+        frames=setting.frames,
+        categories=1,
+        det_row=np.arange(len(score)),
+        det_frame=det_frame,
+        det_category=np.zeros(len(score), dtype=np.int64),
+        det_score=score,
+        det_rank=np.arange(len(score)) - np.searchsorted(det_frame, det_frame),
+        det_object=np.broadcast_to(met, shape),
+        det_ignored=np.zeros(shape, dtype=bool),
+        obj_frame=frame,
+        obj_category=np.zeros(count, dtype=np.int64),
+        obj_ignored=np.zeros((len(AREAS), count), dtype=bool),
+    )
+    arrays = {
+        "frame_cluster": np.repeat(np.arange(setting.clusters), setting.frames // setting.clusters),
+        "categories": np.array(["panel"]),
+        "working_confidence": np.array([0.5]),
+    }
+    return System(Path("simulated"), {"truth": "rendered", "truth_sha256": "0", "detection": {}}, arrays, matches)
+
+
+def pair(rng: np.random.Generator, setting: Setting, levels: tuple[float, float]) -> tuple[System, System, float]:
+    """Two systems on the same frames, and the correlation of the shares of overlaps that their objects reach."""
+    count = setting.frames * setting.objects
+    group = np.repeat(np.arange(setting.clusters), count // setting.clusters)
+    ground = np.sqrt(_CLUSTER_SHARE) * rng.normal(size=setting.clusters)[group]
+    shared = np.sqrt(max(0.0, setting.alike - _CLUSTER_SHARE)) * rng.normal(size=count)
+    own = np.sqrt(1 - max(setting.alike, _CLUSTER_SHARE)) * rng.normal(size=(2, count))
+    fits = ground + shared + own
+    alike = np.corrcoef(reached(fits[0], levels[0]), reached(fits[1], levels[1]))[0, 1]
+    return system(rng, setting, fits[0], levels[0]), system(rng, setting, fits[1], levels[1]), float(alike)
+
+
+def rates(setting: Setting, base: float, loss: float, pairs: int, draws: int, seed: int) -> tuple[float, ...]:
+    """Shares called worse, held and neither; mean AP before and mean loss seen; mean correlation; AP alone called worse."""
+    levels = (level_of(base), level_of(base - loss))
+    rng = np.random.default_rng(seed)
+    found = np.zeros(7)
+    for number in range(pairs):
+        before, after, alike = pair(rng, setting, levels)
+        outcome = compare([before], [after], draws=draws, seed=number)
+        ap = next(row for row in outcome.losses if row.name == "detection.AP")
+        verdict = outcome.verdict
+        found += [
+            verdict == "worse", verdict == "held", verdict == "cannot tell", ap.before or 0, ap.loss or 0, alike,
+            ap.verdict == "worse",
+        ]  # fmt: skip
+    return tuple(found / pairs)
+
+
+def main() -> None:
+    """Print the table: each setting with a loss of 3 points and with none."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--pairs", type=int, default=1000)
+    parser.add_argument("--draws", type=int, default=300)
+    options = parser.parse_args()
+    print("objects a frame  correlation  AP before  true loss  seen loss   worse    held  cannot tell  AP alone worse")
+    for objects, fit_alike in ((5, 0.7), (10, 0.7), (10, 0.85), (20, 0.7)):
+        for loss in (0.03, 0.0):
+            setting = Setting(objects, fit_alike)
+            worse, held, neither, before, seen, alike, alone = rates(
+                setting, 0.93, loss, options.pairs, options.draws, seed=objects
+            )
+            print(
+                f"{objects:>15}  {alike:>11.2f}  {before:>9.3f}  {loss:>9.3f}  {seen:>9.4f}  {worse:>6.3f}  {held:>6.3f}"
+                f"  {neither:>11.3f}  {alone:>14.3f}",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main()
