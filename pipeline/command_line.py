@@ -78,7 +78,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
         _say(error.format_message())
         return 2
     except MemoryError:
-        _say("The memory of this machine must hold the work. Got out of memory instead; try fewer workers or smaller frames.")
+        _say(
+            "The memory of this machine must hold the work. Got out of memory instead; try fewer workers or smaller frames."
+        )
         return 2
     except OSError as error:
         if _disk_full(error):

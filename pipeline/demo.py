@@ -33,8 +33,8 @@ class DemoOptions:
     """What one demo is made from; an interrupted demo goes on only with the same."""
 
     mission: str = "harrow-fen"
-    train_recipe: str = "field"
-    test_recipe: str = "held-out"
+    train_recipe: str = "demo-training"
+    test_recipe: str = "demo-judging"
     model: str = "small"
     frames: int = 16
     fit_minutes: float = 2.8
@@ -101,7 +101,9 @@ def _prepare(folder: Path, options: DemoOptions) -> bool:
         raise InputError(f"The output {folder} must be a folder. Got a file of that name instead.")
     state = folder / STATE
     if folder.exists() and any(folder.iterdir()) and not state.exists():
-        raise InputError(f"The output folder {folder} must be new, empty or an earlier demo's. Got other files in it instead.")
+        raise InputError(
+            f"The output folder {folder} must be new, empty or an earlier demo's. Got other files in it instead."
+        )
     if state.exists() and read_json(state) == _state(options, finished=False):
         return True
     folder.mkdir(parents=True, exist_ok=True)
@@ -134,7 +136,8 @@ def _split_ground(
             scale = scale_or_reason(path, gsd_m=options.ground_gsd_m)
             if isinstance(scale, str):
                 raise InputError(
-                    f"The scale of {path} must be known (--ground-gsd, or {GROUND_FILE} beside it). Got none, because {scale} instead."
+                    f"The scale of {path} must be known (--ground-gsd, or {GROUND_FILE} beside it)."
+                    f" Got none, because {scale}, instead."
                 )
             link = part / path.name
             if not link.is_symlink():
@@ -149,7 +152,7 @@ def _split_ground(
 
 
 def _render(out: Path, options: DemoOptions, mission: Mission, ground: Path | None, listener: Listener) -> None:
-    listener.step(f"Rendering {options.frames} held-out frames: typefaces and ground that training never sees")
+    listener.step(f"Rendering {options.frames} held-out frames: typefaces and kinds of ground that training never meets")
     if (out / "truth.json").exists():
         return
     from synth.frames import render_frame_set  # torch is loaded after the brief has been shown

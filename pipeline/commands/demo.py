@@ -121,5 +121,7 @@ def show_result(console: Console, result: DemoResult, seconds: float) -> None:
         console.print(Text(sentence))
     steps = ", ".join(f"{name} {took:.0f} s" for name, took in result.seconds.items())
     console.print(Text(f"Took {seconds:.0f} s ({steps})."))
-    console.print(Text(f"Report: {result.out / SCORE / 'report.html'}; frames with their truth: {result.out / FRAMES}."))
+    console.print(
+        Text(f"Report: {result.out / SCORE / 'report.html'}; frames with their truth: {result.out / FRAMES}.")
+    )
     console.print(Text(SHORT, style="yellow"))
