@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import torch
 from PIL import Image
 
 from benchmarks.transfer import judge, run, table, trial
@@ -19,6 +20,7 @@ from benchmarks.transfer.judge import Flight, judge_flight
 from mission.errors import InputError
 from mission.mission_file import load_mission
 from mission.recipe import Recipe, check_recipe
+from synth.chips import ChipBatch
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -75,6 +77,24 @@ def test_training_and_judging_import_light_packages_only() -> None:
     assert done.returncode == 0, done.stderr
 
 
+class _Numbered:
+    """A source whose chips are all of one grey, with one object each."""
+
+    def __init__(self, grey: int) -> None:
+        self.grey = grey
+
+    def batch(self, n: int) -> ChipBatch:
+        image = torch.full((n, 3, 8, 8), self.grey, dtype=torch.uint8)
+        each, one = torch.arange(n), torch.ones(n)
+        return ChipBatch(image, each, each * 0, torch.zeros(n, 4), one, torch.zeros(n, 4, dtype=torch.int64), one)
+
+
+def test_chips_of_two_sources_come_in_fixed_shares() -> None:
+    chips = trial.MixedSource(_Numbered(10), _Numbered(200), 0.75).batch(8)
+    assert [int(i[0, 0, 0]) for i in chips.image] == [10] * 2 + [200] * 6
+    assert chips.chip.tolist() == list(range(8))
+
+
 def test_trial_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A handful of steps on two invented flights: figures for the flight that was left out, appended as lines."""
     rng = np.random.default_rng(0)
@@ -94,8 +114,8 @@ def test_trial_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     result = json.loads(json.dumps(results[0], allow_nan=False))
     assert result["panels"] == 2 and result["grounds"] == ["lake"]
     assert result["detector_steps"] == trial.SIZES["try"].detector_steps
-    assert (tmp_path / "mostly-real-1-bush.jpg").is_file()
+    assert (tmp_path / "real-1-bush.jpg").is_file()
     out = tmp_path / "results.jsonl"
     out.write_text(json.dumps(result) + "\n")
-    assert run.already_done(out) == {("mostly-real", 1, "bush", ("bush",), "try", 1.0)}
-    assert "mostly-real" in table.table(table.read_results([out]))
+    assert run.already_done(out) == {("real", 1, "bush", ("bush",), "try", 1.0)}
+    assert "| real |" in table.table(table.read_results([out]))
