@@ -26,7 +26,8 @@ from mission.photographs import (
     scale_or_reason,
 )
 from synth.ground_fields import Nodes, Noise, noise_fields
-from synth.photo_look import PhotographLook, estimate_look
+from synth.photo_look import LIGHT_STEP_PX, PhotographLook, estimate_look, local_light
+from synth.photo_stack import PictureStack
 from synth.tone import linear_from_pixels
 
 # A photograph coarser than the mission by more than this cannot show what the mission's camera would.
@@ -47,12 +48,15 @@ class Piece:
 
 @dataclass(frozen=True)
 class PhotoGroundSpec:
-    """One ground made of photographs. ``gain`` relights it; ``pieces`` has one or two entries, mixed by a field of ``seed``."""
+    """One ground made of photographs. ``gain`` relights it; ``pieces`` has one or two entries, mixed by a field of ``seed``;
+    ``white_error`` and ``softness`` multiply the estimated white and blur, so that no misfit of them becomes a cue."""
 
     pieces: tuple[Piece, ...]
     gain: tuple[float, float, float]
     seed: int
     size_px: tuple[int, int]
+    white_error: float = 1.0
+    softness: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -67,11 +71,12 @@ class PhotoLayer:
 
 @dataclass(frozen=True)
 class BankedPhotograph:
-    """A photograph, or a part of one, at the mission's scale."""
+    """A photograph uint8 [H, W, 3], or a part of one, at the mission's scale; ``light``: see ``photo_look.local_light``."""
 
     name: str
     pixels: NDArray[np.uint8]
     look: PhotographLook
+    light: NDArray[np.float32]
     scale: GroundScale
 
 
@@ -82,6 +87,8 @@ class GroundBank:
         self.photographs = tuple(photographs)
         self.gsd_m = gsd_m
         self.enlarge = enlarge
+        self._stacks: dict[torch.device, PictureStack] = {}
+        self._light_stacks: dict[torch.device, PictureStack] = {}
 
     @classmethod
     def from_folder(
@@ -112,7 +119,8 @@ class GroundBank:
                     f"The photograph {path} must be at least {_LEAST_SIDE_PX} px wide and high at the mission's scale."
                     f" Got {pixels.shape[1]} x {pixels.shape[0]} instead."
                 )
-            banked.append(BankedPhotograph(path.name, pixels, estimate_look(pixels), scale))
+            look = estimate_look(pixels)
+            banked.append(BankedPhotograph(path.name, pixels, look, local_light(pixels, look), scale))
             if on_progress:
                 on_progress(i + 1, len(paths))
         return cls(banked, mission_gsd_m, enlarge)
@@ -134,7 +142,14 @@ class GroundBank:
         brightness = np.exp(rng.normal(0, 0.2))
         tint = np.exp(rng.normal(0, 0.04, 3))
         red, green, blue = (float(brightness * t) for t in tint)
-        return PhotoGroundSpec(tuple(pieces), (red, green, blue), int(rng.integers(1000003)), (height_px, width_px))
+        return PhotoGroundSpec(
+            tuple(pieces),
+            (red, green, blue),
+            int(rng.integers(1000003)),
+            (height_px, width_px),
+            white_error=float(np.exp(rng.normal(0, 0.2))),
+            softness=float(np.exp(rng.normal(0.1, 0.25))),
+        )
 
     def _piece(self, rng: np.random.Generator, height_px: int, width_px: int, zoom: float) -> tuple[Piece, bool]:
         areas = np.array([p.pixels.shape[0] * p.pixels.shape[1] for p in self.photographs], dtype=float)
@@ -170,47 +185,62 @@ class GroundBank:
     ) -> PhotoLayer:
         """Grounds of one size, or only the ``window`` (y0, x0, h, w) of each."""
         where = torch.device(device)
-        images, shades, looks = [], [], []
-        for spec in specs:
-            place = window or (0, 0, *spec.size_px)
-            image = self._cut(spec.pieces[0], spec.size_px, place, where)
-            first = self.photographs[spec.pieces[0].photograph].look
-            if len(spec.pieces) > 1:
-                image = self._mixed(image, spec, place, where)
-            gain = torch.tensor(spec.gain, device=where).view(3, 1, 1)
-            shades.append(_local_light(image, first))
-            images.append(image.mul_(gain))
-            red, green, blue = (w * g for w, g in zip(first.white, spec.gain, strict=True))
-            looks.append(replace(first, white=(red, green, blue)))
-        return PhotoLayer(torch.stack(images), torch.stack(shades), tuple(looks))
+        size_px = specs[0].size_px
+        place = window or (0, 0, *size_px)
+        firsts = [spec.pieces[0] for spec in specs]
+        linear = self._cut(firsts, size_px, place, where)
+        mixed = [b for b, spec in enumerate(specs) if len(spec.pieces) > 1]
+        if mixed:
+            linear[mixed] = self._mixed(linear[mixed], [specs[b] for b in mixed], place)
+        linear *= torch.tensor([spec.gain for spec in specs], device=where).view(-1, 3, 1, 1)
+        nodes = Nodes(place, where)
+        shade = nodes.enlarge(self._light(firsts, size_px, nodes))
+        looks = []
+        for spec, piece in zip(specs, firsts, strict=True):
+            look = self.photographs[piece.photograph].look
+            red, green, blue = (w * g * spec.white_error for w, g in zip(look.white, spec.gain, strict=True))
+            blur_px = look.blur_sigma_px * spec.softness
+            looks.append(replace(look, white=(red, green, blue), blur_sigma_px=blur_px))
+        return PhotoLayer(linear, shade, tuple(looks))
 
     def _mixed(
+        self, linear: torch.Tensor, specs: Sequence[PhotoGroundSpec], window: tuple[int, int, int, int]
+    ) -> torch.Tensor:
+        """First pieces [B, 3, h, w] with the second ones, brought to their exposure, laid over parts of them."""
+        device = linear.device
+        other = self._cut([spec.pieces[1] for spec in specs], specs[0].size_px, window, device)
+        match = []
+        for spec in specs:
+            one, two = (self.photographs[piece.photograph].look.white for piece in spec.pieces)
+            match.append([min(max(a / b, 0.3), 3.0) for a, b in zip(one, two, strict=True)])
+        other *= torch.tensor(match, device=device).view(-1, 3, 1, 1)
+        nodes = Nodes(window, device)
+        share = noise_fields([Noise(900.0, spec.seed) for spec in specs], nodes)[:, None]
+        return linear.lerp_(other, nodes.enlarge(share).mul_(6).add_(0.5).clamp_(0, 1))
+
+    def _cut(
         self,
-        image: torch.Tensor,
-        spec: PhotoGroundSpec,
+        pieces: Sequence[Piece],
+        size_px: tuple[int, int],
         window: tuple[int, int, int, int],
         device: torch.device,
     ) -> torch.Tensor:
-        one, two = (self.photographs[piece.photograph].look for piece in spec.pieces)
-        other = self._cut(spec.pieces[1], spec.size_px, window, device)
-        match = [min(max(a / b, 0.3), 3.0) for a, b in zip(one.white, two.white, strict=True)]
-        other *= torch.tensor(match, device=device).view(3, 1, 1)
-        nodes = Nodes(window, device)
-        share = nodes.enlarge(noise_fields([Noise(900.0, spec.seed)], nodes)[None])[0].mul_(6).add_(0.5).clamp_(0, 1)
-        return image.lerp_(other, share)
+        """Linear [B, 3, h, w] of pieces in a window: photograph by photograph on the CPU, all at once on a GPU."""
+        if device.type != "cpu":
+            return self._cut_together(pieces, size_px, window, device)
+        cut = torch.empty((len(pieces), 3, *window[2:]))
+        for b, piece in enumerate(pieces):
+            cut[b] = self._cut_one(piece, size_px, window)
+        return cut
 
-    def _cut(
-        self, piece: Piece, size_px: tuple[int, int], window: tuple[int, int, int, int], device: torch.device
-    ) -> torch.Tensor:
-        """Linear [3, h, w] of one piece in a window."""
+    def _cut_one(self, piece: Piece, size_px: tuple[int, int], window: tuple[int, int, int, int]) -> torch.Tensor:
         pixels = self.photographs[piece.photograph].pixels
         y0, x0, h, w = window
         a, b, c, d = piece.matrix
-        exact = all(abs(abs(v) - round(abs(v))) < 1e-9 for v in piece.matrix)
         x = np.arange(x0, x0 + w) + 0.5 - size_px[1] / 2
         y = np.arange(y0, y0 + h) + 0.5 - size_px[0] / 2
-        if exact:
-            return linear_from_pixels(torch.from_numpy(_exact(pixels, piece, x, y)).to(device))
+        if all(abs(v - round(v)) < 1e-9 for v in piece.matrix):
+            return linear_from_pixels(torch.from_numpy(_exact(pixels, piece, x, y)))
         # Photograph coordinates of the window's corners bound what must be read.
         cx, cy = np.array([x[0], x[-1], x[0], x[-1]]), np.array([y[0], y[0], y[-1], y[-1]])
         px, py = a * cx + b * cy + piece.middle_px[0], c * cx + d * cy + piece.middle_px[1]
@@ -218,13 +248,53 @@ class GroundBank:
         right, bottom = math.ceil(px.max()) + 2, math.ceil(py.max()) + 2
         rows = _mirrored(np.arange(top, bottom), pixels.shape[0])
         columns = _mirrored(np.arange(left, right), pixels.shape[1])
-        part = torch.from_numpy(pixels[rows[:, None], columns]).to(device).permute(2, 0, 1)[None].float()
-        tx = torch.from_numpy(x.astype(np.float32)).to(device)
-        ty = torch.from_numpy(y.astype(np.float32)).to(device).view(-1, 1)
+        part = torch.from_numpy(pixels[rows[:, None], columns]).permute(2, 0, 1)[None].float()
+        tx, ty = torch.from_numpy(x.astype(np.float32)), torch.from_numpy(y.astype(np.float32)).view(-1, 1)
         u = (tx * a + ty * b + (piece.middle_px[0] - left)) * (2 / (right - left)) - 1
         v = (tx * c + ty * d + (piece.middle_px[1] - top)) * (2 / (bottom - top)) - 1
         cut = F.grid_sample(part, torch.stack([u, v], -1)[None], mode="bilinear", align_corners=False)[0]
         return linear_from_pixels(cut.add_(0.5).to(torch.uint8))
+
+    def _cut_together(
+        self,
+        pieces: Sequence[Piece],
+        size_px: tuple[int, int],
+        window: tuple[int, int, int, int],
+        device: torch.device,
+    ) -> torch.Tensor:
+        y0, x0, h, w = window
+        x = torch.arange(x0, x0 + w, device=device) + 0.5 - size_px[1] / 2
+        y = torch.arange(y0, y0 + h, device=device) + 0.5 - size_px[0] / 2
+        which, px, py = _places(pieces, x, y)
+        codes = self._stack(device).read(which, px, py)
+        return linear_from_pixels(codes.add_(0.5).to(torch.uint8))
+
+    def _light(self, pieces: Sequence[Piece], size_px: tuple[int, int], nodes: Nodes) -> torch.Tensor:
+        """Share of full light at the nodes [B, 1, *nodes.count]."""
+        device = nodes.x.device
+        which, px, py = _places(pieces, nodes.x - size_px[1] / 2, nodes.y - size_px[0] / 2)
+        return self._light_stack(device).read(which, px / LIGHT_STEP_PX, py / LIGHT_STEP_PX)
+
+    def _stack(self, device: torch.device) -> PictureStack:
+        if device not in self._stacks:
+            self._stacks[device] = PictureStack([p.pixels for p in self.photographs], device)
+        return self._stacks[device]
+
+    def _light_stack(self, device: torch.device) -> PictureStack:
+        if device not in self._light_stacks:
+            self._light_stacks[device] = PictureStack([p.light[..., None] for p in self.photographs], device)
+        return self._light_stacks[device]
+
+
+def _places(
+    pieces: Sequence[Piece], x: torch.Tensor, y: torch.Tensor
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+    """Photograph numbers [B] and coordinates (x, y) [B, h, w] in them of picture points about the picture's middle."""
+    rows = [(*piece.matrix, *piece.middle_px) for piece in pieces]
+    a, b, c, d, mx, my = torch.tensor(rows, device=x.device).view(-1, 6, 1, 1).unbind(1)
+    y = y.view(-1, 1)
+    which = torch.tensor([piece.photograph for piece in pieces], device=x.device)
+    return which, x * a + y * b + mx, x * c + y * d + my
 
 
 def _checked_scale(path: Path, gsd_m: float | None, mission_gsd_m: float) -> GroundScale:
@@ -250,9 +320,9 @@ def _at_scale(pixels: NDArray[np.uint8], factor: float, keep: float, number: int
         y, x = (int(rng.integers(0, a - b + 1)) for a, b in zip(pixels.shape[:2], (height, width), strict=True))
         pixels = pixels[y : y + height, x : x + width]
     if abs(factor - 1) < 0.02:
-        return np.ascontiguousarray(pixels)
+        return np.array(pixels)
     size = (round(pixels.shape[1] * factor), round(pixels.shape[0] * factor))
-    return np.asarray(Image.fromarray(pixels).resize(size, Image.Resampling.BICUBIC))
+    return np.array(Image.fromarray(pixels).resize(size, Image.Resampling.BICUBIC))
 
 
 def _mirrored(index: np.ndarray, size: int) -> np.ndarray:
@@ -273,14 +343,3 @@ def _exact(pixels: NDArray[np.uint8], piece: Piece, x: np.ndarray, y: np.ndarray
     rows = np.floor(c * x + piece.middle_px[1]).astype(np.int64)
     cut = pixels[_mirrored(rows, pixels.shape[0])[:, None], _mirrored(columns, pixels.shape[1])]
     return np.ascontiguousarray(cut.transpose(2, 1, 0))
-
-
-def _local_light(linear: torch.Tensor, look: PhotographLook) -> torch.Tensor:
-    """Share of full light [1, h, w], from how dark the surroundings (about 30 px) are against the whole photograph."""
-    luminance = (linear[0] * 0.2126 + linear[1] * 0.7152 + linear[2] * 0.0722)[None, None]
-    h, w = luminance.shape[-2:]
-    bright = F.avg_pool2d(
-        F.max_pool2d(F.avg_pool2d(luminance, 2, ceil_mode=True), 4, ceil_mode=True), 4, ceil_mode=True
-    )
-    share = (bright / max(look.lit_level, 1e-4)).sub_(0.2).mul_(1 / 0.5).clamp_(0, 1).mul_(0.75).add_(0.25)
-    return F.interpolate(share, size=(h, w), mode="bilinear", align_corners=False)[0]

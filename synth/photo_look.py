@@ -10,12 +10,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
 from synth.tone import LUMA, linear_from_srgb
 
 # Mean reflectance of ground seen from the air: grass 0.05-0.1 in the visible, soil 0.1-0.2 (common practice, no source).
 _MEAN_REFLECTANCE = 0.13
 _PATCH = 64
+# Pixels between two values of the map of local light.
+LIGHT_STEP_PX = 32
 
 
 @dataclass(frozen=True)
@@ -60,8 +63,9 @@ def _patches(photograph: NDArray[np.uint8], most: int = 160) -> NDArray[np.uint8
 
 
 def _white(linear: np.ndarray, luminance: np.ndarray, level: float) -> tuple[float, float, float]:
-    # The brightest unclipped pixels are the least coloured ones; half of their cast is taken for the light's.
-    bright = linear[(luminance >= np.percentile(luminance, 99)) & (linear.max(1) < 0.98)]
+    # Bright pixels of little colour show the light's; part of their cast is their own, so less than half is believed.
+    pale = (linear.max(1) - linear.min(1)) < 0.3 * linear.max(1)
+    bright = linear[(luminance >= np.percentile(luminance, 97)) & (linear.max(1) < 0.98) & pale]
     if len(bright) < 20:
         return (level, level, level)
     cast = bright.mean(0) / max(float(bright.mean()), 1e-6)
@@ -70,17 +74,17 @@ def _white(linear: np.ndarray, luminance: np.ndarray, level: float) -> tuple[flo
 
 
 def estimate_noise(luma: np.ndarray) -> float:
-    """Noise of squares [n, s, s]: median absolute value of diagonal differences in the smoothest tenth of them."""
+    """Noise of squares [n, s, s]: mean absolute diagonal difference in the smoothest tenth of them, as of a Gaussian."""
     diagonal = (luma[:, :-1:2, :-1:2] - luma[:, 1::2, :-1:2] - luma[:, :-1:2, 1::2] + luma[:, 1::2, 1::2]) / 2
-    deviation = np.median(np.abs(diagonal), axis=(1, 2)) / 0.6745
+    deviation = np.abs(diagonal).mean(axis=(1, 2)) * math.sqrt(math.pi / 2)
     return float(np.clip(np.percentile(deviation, 10), 0.0005, 0.05))
 
 
 def estimate_blur_px(luma: np.ndarray) -> float:
     """Gaussian sigma [px] by which squares [n, s, s] are softer than a natural 1/f^2 power spectrum.
 
-    Fits log power = a - 2 (2 pi sigma f)^2 / 2 - b log f over middle frequencies, the slope bounded to what nature shows
-    (power ~ f^-2 to f^-3: Field, JOSA A 4, 1987; from memory), on the sharper half of the squares.
+    Fits power = a f^-s exp(-(2 pi sigma f)^2) + b to the sharper half of the squares, s bounded to what nature shows (about
+    2 to 3: Field, JOSA A 4, 1987; from memory), b the noise.
     """
     size = luma.shape[1]
     window = np.hanning(size)[:, None] * np.hanning(size)
@@ -88,16 +92,39 @@ def estimate_blur_px(luma: np.ndarray) -> float:
     f = np.hypot(np.fft.fftfreq(size)[:, None], np.fft.rfftfreq(size))
     fine = power[:, (f > 0.2) & (f < 0.4)].sum(1) / np.maximum(power[:, (f > 0.04) & (f < 0.2)].sum(1), 1e-12)
     sharp = power[fine >= np.median(fine)].mean(0)
-    edges = np.linspace(0.06, 0.42, 19)
+    edges = np.linspace(0.05, 0.5, 24)
     middle = (edges[1:] + edges[:-1]) / 2
     profile = np.array([sharp[(f >= a) & (f < b)].mean() for a, b in zip(edges[:-1], edges[1:], strict=True)])
-    # Subtract a floor of noise; keep what rises above it.
-    floor = float(sharp[f > 0.46].mean())
-    signal = np.log(np.maximum(profile - 0.7 * floor, 1e-3 * floor + 1e-15))
     best = (np.inf, 0.7)
     for sigma in np.arange(0.3, 2.05, 0.05):
-        rest = signal + (2 * math.pi * sigma * middle) ** 2
-        for slope in (2.0, 2.5, 3.0):
-            error = rest + slope * np.log(middle)
-            best = min(best, (float(error.var()), float(sigma)))
+        for slope in (2.0, 2.4, 2.8):
+            signal = middle**-slope * np.exp(-((2 * math.pi * sigma * middle) ** 2))
+            best = min(best, (_misfit(signal / profile, 1 / profile), float(sigma)))
     return best[1]
+
+
+def _misfit(signal: np.ndarray, floor: np.ndarray) -> float:
+    """Least sum of squares of a signal + b floor - 1 over a, b >= 0."""
+    ss, sf, ff, s1, f1 = signal @ signal, signal @ floor, floor @ floor, signal.sum(), floor.sum()
+    a = (s1 * ff - f1 * sf) / max(ss * ff - sf * sf, 1e-300)
+    b = (f1 - a * sf) / ff
+    if b < 0:
+        a, b = s1 / ss, 0.0
+    rest = a * signal + b * floor - 1
+    return float(rest @ rest)
+
+
+def local_light(photograph: NDArray[np.uint8], look: PhotographLook) -> NDArray[np.float32]:
+    """Share of full light (0.25..1) at every LIGHT_STEP_PX pixels of a photograph uint8 [H, W, 3].
+
+    Where the brightest things within half a metre stay far below the whole photograph's middle it is taken for shade.
+    """
+    block = 8
+    fine = np.asarray(Image.fromarray(photograph).reduce(block))
+    linear = linear_from_srgb(fine.astype(np.float32) / 255)
+    luminance = linear @ np.array([0.2126, 0.7152, 0.0722])
+    many = LIGHT_STEP_PX // block
+    padded = np.pad(luminance, [(0, -side % many) for side in luminance.shape], mode="edge")
+    blocks = padded.reshape(padded.shape[0] // many, many, padded.shape[1] // many, many)
+    share = (blocks.max((1, 3)) / max(look.lit_level, 1e-4) - 0.2) / 0.5
+    return (0.25 + 0.75 * np.clip(share, 0, 1)).astype(np.float32)

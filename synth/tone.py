@@ -72,7 +72,7 @@ def encode(rgb: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
     if len(captures) > 1:
         index += torch.arange(len(captures), device=rgb.device, dtype=torch.int32).view(-1, 1, 1, 1) * _STEPS
     table = torch.from_numpy(np.concatenate([_tone_table(c.tone) for c in captures])).to(rgb.device)
-    return table.index_select(0, index.view(-1)).view(rgb.shape)
+    return table.index_select(0, index.reshape(-1)).view(rgb.shape)
 
 
 def encoded_noise(capture: CaptureSpec) -> float:

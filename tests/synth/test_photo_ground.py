@@ -1,0 +1,204 @@
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+from PIL import Image
+
+from mission.errors import InputError
+from synth import photo_ground
+from synth.capture import CaptureSpec
+from synth.photo_blend import blend_into_photograph
+from synth.photo_ground import GroundBank, PhotoGroundSpec, PhotoLayer, Piece
+from synth.photo_look import PhotographLook, estimate_look
+from synth.tone import linear_from_srgb, srgb_from_linear
+from synth.torus import noise
+
+
+def _pixels(height: int = 420, width: int = 520, seed: int = 0) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    field = noise(rng, 640, 1.2, 200, 2)[:height, :width]
+    base = np.array([110, 120, 80])
+    return np.clip(base + 22 * field[..., None], 1, 254).astype(np.uint8)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for i in range(2):
+        Image.fromarray(_pixels(seed=i)).save(tmp_path / f"ground_{i}.png")
+    return tmp_path
+
+
+def _bank(folder: Path, **options: float) -> GroundBank:
+    return GroundBank.from_folder(folder, 0.02, mission_gsd_m=0.02, **options)  # type: ignore[arg-type]
+
+
+def test_a_folder_becomes_a_bank_at_the_missions_scale(folder: Path) -> None:
+    bank = _bank(folder)
+    assert [p.name for p in bank.photographs] == ["ground_0.png", "ground_1.png"]
+    assert bank.hectares == pytest.approx(2 * 420 * 520 * 0.02**2 / 1e4)
+    finer = GroundBank.from_folder(folder, 0.01, mission_gsd_m=0.015)
+    assert finer.photographs[0].pixels.shape == (280, 347, 3)
+
+
+def test_scale_from_ground_yaml(folder: Path) -> None:
+    (folder / "ground.yaml").write_text("format: ground/1\ngsd: 2 cm\n")
+    assert GroundBank.from_folder(folder, mission_gsd_m=0.02).photographs[0].scale.gsd_m == pytest.approx(0.02)
+
+
+def test_unknown_scale_is_refused(folder: Path) -> None:
+    with pytest.raises(InputError, match=r"The scale of the photograph .*ground_0.png must be given"):
+        GroundBank.from_folder(folder, mission_gsd_m=0.02)
+
+
+def test_too_coarse_is_refused(folder: Path) -> None:
+    with pytest.raises(InputError, match=r"must show at least one pixel each 1.3 cm .* Got one each 2 cm \(given\)"):
+        GroundBank.from_folder(folder, 0.02, mission_gsd_m=0.01)
+
+
+def test_too_small_is_refused(tmp_path: Path) -> None:
+    Image.fromarray(_pixels(200, 300)).save(tmp_path / "small.png")
+    with pytest.raises(InputError, match="must be at least 256 px wide and high"):
+        _bank(tmp_path)
+
+
+def test_a_broken_photograph_is_refused(folder: Path) -> None:
+    whole = (folder / "ground_1.png").read_bytes()
+    (folder / "ground_1.png").write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(InputError, match=r"ground_1\.png"):
+        _bank(folder)
+
+
+def test_memory_is_bounded(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(photo_ground, "MOST_BYTES", 700_000)
+    monkeypatch.setattr(photo_ground, "_LEAST_SIDE_PX", 64)
+    bank = _bank(folder)
+    assert sum(p.pixels.nbytes for p in bank.photographs) < 800_000
+
+
+def test_same_generator_same_ground(folder: Path) -> None:
+    bank = _bank(folder)
+    one, two = (bank.sample(np.random.default_rng(4), 100, 120) for _ in range(2))
+    assert one == two
+    assert torch.equal(bank.paint([one]).linear, bank.paint([two]).linear)
+
+
+@pytest.mark.parametrize("quarter", range(4))
+@pytest.mark.parametrize("mirror", [1, -1])
+def test_quarter_turns_keep_every_pixel(folder: Path, quarter: int, mirror: int) -> None:
+    bank = _bank(folder)
+    c, s = round(np.cos(quarter * np.pi / 2)), round(np.sin(quarter * np.pi / 2))
+    piece = Piece(0, (250.0, 200.0), (c * mirror, -s, s * mirror, c))
+    spec = PhotoGroundSpec((piece,), (1.0, 1.0, 1.0), 0, (60, 80))
+    linear = bank.paint([spec]).linear[0]
+    for y, x in ((0, 0), (10, 50), (59, 79)):
+        u, v = x + 0.5 - 40, y + 0.5 - 30
+        px, py = c * mirror * u - s * v + 250, s * mirror * u + c * v + 200
+        expected = linear_from_srgb(bank.photographs[0].pixels[int(py), int(px)] / 255)
+        np.testing.assert_allclose(linear[:, y, x].numpy(), expected, atol=1e-6)
+
+
+def test_windows_match_the_whole_and_frames_may_be_larger_than_photographs(folder: Path) -> None:
+    bank, rng = _bank(folder), np.random.default_rng(2)
+    for _ in range(4):
+        spec = bank.sample(rng, 500, 640)
+        assert len(spec.pieces) == 2
+        whole = bank.paint([spec])
+        part = bank.paint([spec], window=(301, 77, 90, 400))
+        torch.testing.assert_close(part.linear, whole.linear[..., 301:391, 77:477], atol=0.012, rtol=0)
+        torch.testing.assert_close(part.shade, whole.shade[..., 301:391, 77:477], atol=1e-4, rtol=0)
+        assert float(whole.linear.std()) > 0.005
+
+
+def test_all_at_once_equals_one_by_one(folder: Path) -> None:
+    """The path for GPUs against the one for CPUs: at most the rounding of one code value apart."""
+    bank, rng = _bank(folder), np.random.default_rng(3)
+    specs = [bank.sample(rng, 64, 80) for _ in range(8)]
+    pieces = [spec.pieces[0] for spec in specs]
+    window, cpu = (0, 0, 64, 80), torch.device("cpu")
+    one_by_one, together = (cut(pieces, (64, 80), window, cpu) for cut in (bank._cut, bank._cut_together))
+    codes = [srgb_from_linear(cut.numpy()) * 255 for cut in (one_by_one, together)]
+    assert np.abs(codes[0] - codes[1]).max() <= 1.01
+    assert np.abs(codes[0] - codes[1]).mean() < 0.05
+
+
+def test_shade_of_trees_is_felt() -> None:
+    pixels = _pixels(512, 512)
+    pixels[:200] //= 10
+    look = estimate_look(pixels)
+    photograph = photo_ground.BankedPhotograph(
+        "half", pixels, look, photo_ground.local_light(pixels, look), photo_ground.GroundScale(0.02, "given")
+    )
+    bank = GroundBank([photograph], 0.02, (1.0, 1.0))
+    spec = PhotoGroundSpec((Piece(0, (256.0, 256.0), (1.0, 0.0, 0.0, 1.0)),), (1.0, 1.0, 1.0), 0, (400, 400))
+    shade = bank.paint([spec]).shade[0, 0]
+    assert float(shade[:100].mean()) < 0.4
+    assert float(shade[200:].mean()) > 0.9
+
+
+@pytest.mark.parametrize("sigma", [0.5, 0.8, 1.2, 1.6])
+def test_blur_is_estimated(sigma: float) -> None:
+    """On random fields with the power spectrum of nature (f^-2.4) and a known Gaussian blur."""
+    rng = np.random.default_rng(1)
+    n = 512
+    f = np.hypot(np.fft.fftfreq(n)[:, None], np.fft.rfftfreq(n))
+    f[0, 0] = 1
+    filtered = np.fft.rfft2(rng.standard_normal((n, n))) * f**-1.2 * np.exp(-2 * (np.pi * sigma * f) ** 2)
+    filtered[0, 0] = 0
+    field = np.fft.irfft2(filtered, s=(n, n))
+    pixels = np.clip(120 + 25 * field / field.std() + rng.normal(0, 0.7, (n, n)), 0, 255).astype(np.uint8)
+    look = estimate_look(np.repeat(pixels[..., None], 3, 2))
+    assert look.blur_sigma_px == pytest.approx(sigma, abs=0.25)
+
+
+@pytest.mark.parametrize("noise_levels", [1.0, 3.0, 6.0])
+def test_noise_is_estimated(noise_levels: float) -> None:
+    rng = np.random.default_rng(1)
+    smooth = np.linspace(90, 150, 512)[None, :, None] * np.ones((512, 1, 3))
+    pixels = np.clip(smooth + rng.normal(0, noise_levels, (512, 512, 1)), 0, 255).astype(np.uint8)
+    assert estimate_look(pixels).noise * 255 == pytest.approx(noise_levels, rel=0.25)
+
+
+def test_a_white_thing_in_the_picture_is_the_gauge_of_white() -> None:
+    pixels = (_pixels() * 0.5).astype(np.uint8)
+    assert max(estimate_look(pixels).white) < 0.8
+    pixels[100:160, 100:160] = 235
+    assert min(estimate_look(pixels).white) > 0.6
+
+
+LOOK = PhotographLook((0.6, 0.6, 0.6), 0.7, 0.01, 0.1)
+
+
+def _layer(level: float = 0.1, count: int = 1) -> PhotoLayer:
+    return PhotoLayer(torch.full((count, 3, 64, 64), level), torch.ones(count, 1, 64, 64), (LOOK,) * count)
+
+
+def test_blending_leaves_the_photograph_alone_where_nothing_is_drawn() -> None:
+    objects, cover = torch.zeros(1, 3, 64, 64), torch.zeros(1, 1, 64, 64)
+    pixels = _pixels(64, 64)
+    linear = torch.from_numpy(linear_from_srgb(pixels / 255)).float().permute(2, 0, 1)[None]
+    layer = replace(_layer(), linear=linear)
+    picture = blend_into_photograph(layer, objects, cover, [CaptureSpec(seed=1)], jpeg=False)
+    assert np.abs(picture[0].permute(1, 2, 0).numpy().astype(int) - pixels).max() <= 1
+
+
+def test_drawn_things_take_on_exposure_softness_and_noise() -> None:
+    objects, cover = torch.zeros(1, 3, 64, 64), torch.zeros(1, 1, 64, 64)
+    objects[..., 16:48, 16:48], cover[..., 16:48, 16:48] = 1.0, 1.0
+    picture = blend_into_photograph(_layer(), objects, cover, [CaptureSpec(seed=1)], jpeg=False)[0].float()
+    inside = picture[:, 20:44, 20:44]
+    assert float(inside.mean()) == pytest.approx(255 * float(srgb_from_linear(np.array(0.6))), abs=1)
+    assert float(inside[1].std()) == pytest.approx(255 * 0.01, rel=0.2)
+    edge = picture[1, 32, 13:20]
+    assert float(picture[1, 32, 8]) < float(edge[3]) < float(inside.mean())  # no hard step
+    assert (edge[1:] >= edge[:-1] - 12).all()
+
+
+def test_shadows_of_drawn_things_darken_the_ground() -> None:
+    objects, cover = torch.zeros(1, 3, 64, 64), torch.zeros(1, 1, 64, 64)
+    kept = torch.ones(1, 1, 64, 64)
+    kept[..., :32] = 0.3
+    picture = blend_into_photograph(_layer(), objects, cover, [CaptureSpec(seed=1)], kept, jpeg=False)[0].float()
+    assert float(picture[:, :, :24].mean()) == pytest.approx(255 * float(srgb_from_linear(np.array(0.03))), abs=1)
+    assert float(picture[:, :, 40:].mean()) == pytest.approx(255 * float(srgb_from_linear(np.array(0.1))), abs=1)
