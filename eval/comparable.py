@@ -55,7 +55,7 @@ def kind_of(name: str) -> Kind:
 def figure_draws(system: System, drawn: Floats) -> dict[str, Floats]:
     """Every figure [draws] of one system for clusters drawn ``drawn`` [draws, C] times; NaN where not measurable."""
     weights = drawn[:, system.cluster]
-    figures = {name: values for name, values in _detection(system, weights)}
+    figures = dict(_detection(system, weights))
     figures |= dict(_at_working_confidence(system, weights))
     figures |= dict(_attributes(system, weights))
     arrays = system.arrays

@@ -2,7 +2,8 @@
 
 Arrays (F frames, K categories, O objects, D detections, A area ranges, T IoU thresholds, R runs, P panels):
 ``frame_id`` [F], ``frame_cluster`` [F], ``frame_hectares`` [F] (NaN unknown), ``cluster_by``, ``categories`` [K],
-``working_confidence`` [K], ``iou`` [T]; ``det_frame``, ``det_category``, ``det_score``, ``det_rank`` [D], ``det_match``, ``det_ignored`` [A, T, D];
+``working_confidence`` [K], ``iou`` [T];
+``det_frame``, ``det_category``, ``det_score``, ``det_rank`` [D], ``det_match``, ``det_ignored`` [A, T, D];
 ``obj_frame``, ``obj_category`` [O], ``obj_ignored`` [A, O]; ``panel_object`` [P], ``panel_found`` [P], ``attribute_hit``
 [P, 4] (1 right, 0 wrong, -1 truth unknown); ``location_error_m`` [n, 2] (east, north), ``location_cluster`` [n];
 ``run_name``, ``run_cluster``, ``run_earned``, ``run_possible`` [R]. No pickled objects: read it with allow_pickle=False.

@@ -86,8 +86,8 @@ def _cluster_words(clusters: Card) -> str:
 def _method(card: Card) -> Iterator[str]:
     yield "COCO's figures come from pycocotools; sizes are COCO's (small below 32 px, medium below 96 px, by area)."
     yield (
-        f"Ranges are 95 % percentile intervals of {DRAWS} resamplings of whole clusters (same ground, else same flight);"
-        f" below {MIN_CLUSTERS} clusters none is given. Shares read right carry Wilson's interval."
+        f"Ranges are 95 % intervals from {DRAWS} resamplings of whole clusters (same ground, else same flight): Wilson's with"
+        f" the effective number of trials for shares; below {MIN_CLUSTERS} clusters none is given."
     )
     if card["truth"] is None:
         return

@@ -1,9 +1,9 @@
 """Intervals by resampling whole clusters of frames.
 
 Frames of one ground or one flight resemble each other, so they are not drawn one by one: the cluster (the frame's
-``background``, else its ``mission_run``, else the frame itself) is drawn, with all its frames. The interval is the
-percentile interval (B. Efron and R. Tibshirani, An Introduction to the Bootstrap, 1993, chapter 13). Below MIN_CLUSTERS
-clusters it would promise more than it knows, and no interval is given.
+``background``, else its ``mission_run``, else the frame itself) is drawn, with all its frames (B. Efron and R. Tibshirani,
+An Introduction to the Bootstrap, 1993, chapter 8). What the draws become is said in ``eval.intervals``. Below MIN_CLUSTERS
+clusters an interval would promise more than it knows, and none is given.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Interval = tuple[float, float]
 
 MIN_CLUSTERS = 8
 DRAWS = 1000
@@ -66,12 +65,3 @@ def cluster_draws(count: int, draws: int = DRAWS, seed: int = SEED) -> Array:
     if count == 0:
         return np.zeros((draws, 0))
     return np.random.default_rng(seed).multinomial(count, np.full(count, 1 / count), size=draws).astype(float)
-
-
-def percentile_interval(values: Array, confidence: float = 0.95) -> Interval | None:
-    """Percentile interval of resampled values [draws]; None where too many of them are NaN (could not be measured)."""
-    measured = values[~np.isnan(values)]
-    if len(values) == 0 or len(measured) < MIN_MEASURED_SHARE * len(values):
-        return None
-    low, high = np.quantile(measured, [(1 - confidence) / 2, (1 + confidence) / 2])
-    return float(low), float(high)

@@ -6,6 +6,7 @@ A figure that could not be measured is null, and the ``why`` of the same object 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -15,15 +16,28 @@ from eval.attributes import attribute_figures, confusion
 from eval.calibration import brier_parts, brier_score, reliability
 from eval.detection import FIGURES
 from eval.false_alarms import RATES_PER_FRAME, RATES_PER_HECTARE, false_per_frame
+from eval.intervals import (
+    STEP_VARIANCE,
+    Interval,
+    Spread,
+    plain_interval,
+    positive_interval,
+    share_interval,
+    spread_of,
+)
 from eval.judgement import Judgement, RunsJudgement
 from eval.location import ce90_m, rmse_m
+from eval.matching import IOU_THRESHOLDS
 from eval.proportions import wilson_interval
-from eval.resampling import DRAWS, Clusters, cluster_draws, percentile_interval
+from eval.resampling import DRAWS, Clusters, cluster_draws
 from mission.vocabulary import ATTRIBUTES
 
 Block = dict[str, Any]
 Floats = NDArray[np.float64]
+Scale = Callable[[float, Spread], Interval]
 
+#: Precisions at so many IoU thresholds are averaged in AP, each with its own staircase.
+AVERAGED = len(IOU_THRESHOLDS)
 _RARE = "too few of the resampled frame sets hold what it measures"
 #: Upper end of the exact 95 % interval of a Poisson mean when none was seen, -ln(0.025): F. Garwood, Biometrika 28 (1936).
 _NONE_SEEN_UPPER = -math.log(0.025)
@@ -39,22 +53,32 @@ def put(block: Block, key: str, value: Any, why: str) -> None:
         block[key] = value
 
 
-def put_interval(block: Block, key: str, draws: Floats | None, clusters: Clusters) -> None:
-    """Set ``key`` to the percentile interval of resampled values, or null with the reason."""
-    interval = None if draws is None else percentile_interval(draws)
+def put_interval(block: Block, key: str, value: float, draws: Floats | None, clusters: Clusters, scale: Scale) -> None:
+    """Set ``key`` to the interval of a figure by its resampled values, or null with the reason."""
+    spread = None if draws is None else spread_of(draws, cluster_draws(clusters.count))
+    interval = None if spread is None else scale(value, spread)
     put(block, key, None if interval is None else list(interval), clusters.why_no_interval or _RARE)
+
+
+def _stepped(figure: str, complete: bool) -> Scale:
+    """The interval of one of COCO's figures: a share, on a staircase where it is precision and something is missed."""
+    is_recall, iou, _, _ = FIGURES[figure]
+    steps = 0.0 if is_recall or (complete and iou == 0) else STEP_VARIANCE / (1 if iou is not None else AVERAGED)
+    return lambda value, spread: share_interval(value, spread, extra_variance=steps)
 
 
 def detection_block(judgement: Judgement) -> Block:
     """COCO's figures over all categories and per category, for boxes, and for masks where both sides carry them."""
     names = judgement.case.categories
     block = _figures({name: judgement.overall(name) for name in FIGURES})
-    _put_intervals(block, judgement, {name: judgement.overall_draws(name) for name in FIGURES})
+    complete = np.nan_to_num(judgement.precision[-1], nan=1.0) > 0  # [K] everything is found at IoU 0.5
+    _put_intervals(block, judgement, {name: judgement.overall_draws(name) for name in FIGURES}, bool(complete.all()))
     block["per_category"] = {}
     for k, category in enumerate(names):
         part = _figures({name: float(judgement.figures[name][k]) for name in FIGURES})
         draws = judgement.resampled
-        _put_intervals(part, judgement, {name: None if draws is None else draws[name][:, k] for name in FIGURES})
+        drawn = {name: None if draws is None else draws[name][:, k] for name in FIGURES}
+        _put_intervals(part, judgement, drawn, bool(complete[k]))
         block["per_category"][category] = part
     if judgement.mask_figures is not None:
         masks = judgement.mask_figures
@@ -75,7 +99,7 @@ def _figures(values: dict[str, float]) -> Block:
     return block
 
 
-def _put_intervals(block: Block, judgement: Judgement, draws: dict[str, Floats | None]) -> None:
+def _put_intervals(block: Block, judgement: Judgement, draws: dict[str, Floats | None], complete: bool) -> None:
     clusters = judgement.case.clusters
     if judgement.weights is None:
         put(block, "ci95", None, clusters.why_no_interval or _RARE)
@@ -85,7 +109,7 @@ def _put_intervals(block: Block, judgement: Judgement, draws: dict[str, Floats |
         if block[name] is None:
             put(block["ci95"], name, None, block["why"][name])
         else:
-            put_interval(block["ci95"], name, values, clusters)
+            put_interval(block["ci95"], name, block[name], values, clusters, _stepped(name, complete))
 
 
 def false_alarm_block(judgement: Judgement) -> Block:
@@ -113,7 +137,8 @@ def _put_rate_interval(block: Block, key: str, judgement: Judgement, above: Floa
         block[key] = [0.0, _NONE_SEEN_UPPER / clusters.count * len(below) / float(below.sum())]
         return
     draws = None if judgement.weights is None else (judgement.weights @ above) / (judgement.weights @ below)
-    put_interval(block, key, draws, clusters)
+    rate = float(above.sum() / below.sum())
+    put_interval(block, key, rate, draws, clusters, positive_interval)
 
 
 def recall_block(judgement: Judgement) -> Block:
@@ -211,7 +236,7 @@ def location_block(runs: RunsJudgement, clusters: Clusters) -> Block:
         if not len(errors):
             put(block["ci95"], key, None, why)
         else:
-            put_interval(block["ci95"], key, values, clusters)
+            put_interval(block["ci95"], key, block[key], values, clusters, positive_interval)
     return block
 
 
@@ -232,7 +257,7 @@ def points_block(runs: RunsJudgement, clusters: Clusters) -> Block:
         drawn = cluster_draws(clusters.count, DRAWS)[:, [run.cluster for run in runs.runs]]
         total = drawn.sum(axis=1)
         means = np.where(total > 0, drawn @ earned / np.maximum(total, 1), np.nan)
-        put_interval(block, "ci95", means, clusters)
+        put_interval(block, "ci95", block["mean"], means, clusters, plain_interval)
     else:
         put(block, "ci95", None, clusters.why_no_interval)
     return block

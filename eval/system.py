@@ -122,4 +122,4 @@ def _matches(arrays: Mapping[str, NDArray[Any]], path: Path) -> Matches:
 
 
 def _within(rows: NDArray[Any], count: int) -> bool:
-    return rows.dtype.kind in "iu" and (not len(rows) or (0 <= int(rows.min()) and int(rows.max()) < count))
+    return rows.dtype.kind in "iu" and (not len(rows) or (int(rows.min()) >= 0 and int(rows.max()) < count))

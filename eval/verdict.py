@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 import shutil
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 

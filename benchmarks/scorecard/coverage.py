@@ -34,7 +34,9 @@ def coverage(process: Process, truth: float, clusters: int, sets: int, draws: in
         figure = float(figures_of(matches, ("AP50",))["AP50"][0])
         spread = spread_of(values, drawn)
         assert spread is not None
-        complete = len(np.unique(matches.det_object[0, 0])) - (matches.det_object[0, 0] < 0).any() == len(matches.obj_frame)
+        complete = len(np.unique(matches.det_object[0, 0])) - (matches.det_object[0, 0] < 0).any() == len(
+            matches.obj_frame
+        )
         low, high = share_interval(figure, spread, extra_variance=0.0 if complete else STEP_VARIANCE)
         plain = np.quantile(values, [0.025, 0.975])
         found += [low <= truth <= high, plain[0] <= truth <= plain[1], high - low, plain[1] - plain[0]]

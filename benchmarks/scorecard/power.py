@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.stats import norm
 
 from eval.compare import compare
+from eval.detection import figures_of
 from eval.matching import AREAS, IOU_THRESHOLDS, Matches
 from eval.system import System
 
@@ -43,10 +43,16 @@ def reached(fit: Floats, level: float) -> NDArray[np.int64]:
     return np.searchsorted(IOU_THRESHOLDS, overlap, side="right")
 
 
-def level_of(average: float) -> float:
-    """The level at which objects reach that share of the overlaps on average."""
-    grid = norm.ppf((np.arange(20_000) + 0.5) / 20_000)
-    return float(brentq(lambda level: reached(grid, level).mean() / len(IOU_THRESHOLDS) - average, -8, 0))
+def level_of(average: float, objects: int) -> float:
+    """The level that gives AP ``average`` on 4,000 frames."""
+    setting = Setting(objects, 0.0, frames=4000, clusters=40)
+    fit = np.random.default_rng(8).normal(size=setting.frames * objects)
+
+    def apart(level: float) -> float:
+        made = system(np.random.default_rng(9), setting, fit, level)
+        return float(figures_of(made.matches, ("AP",))["AP"][0]) - average
+
+    return float(brentq(apart, -7, -2, xtol=1e-4))
 
 
 def system(rng: np.random.Generator, setting: Setting, fit: Floats, level: float) -> System:
@@ -99,7 +105,7 @@ def pair(rng: np.random.Generator, setting: Setting, levels: tuple[float, float]
 
 def rates(setting: Setting, base: float, loss: float, pairs: int, draws: int, seed: int) -> tuple[float, ...]:
     """Shares called worse, held and neither; mean AP before and mean loss seen; mean correlation; AP alone called worse."""
-    levels = (level_of(base), level_of(base - loss))
+    levels = (level_of(base, setting.objects), level_of(base - loss, setting.objects))
     rng = np.random.default_rng(seed)
     found = np.zeros(7)
     for number in range(pairs):

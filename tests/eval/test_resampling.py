@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
-from eval.resampling import MIN_CLUSTERS, cluster_draws, clusters_of, percentile_interval
+from eval.resampling import MIN_CLUSTERS, cluster_draws, clusters_of
 
 
 def test_background_comes_before_run_before_frame() -> None:
@@ -29,23 +28,3 @@ def test_frames_of_a_cluster_are_drawn_together() -> None:
 
 def test_draws_are_the_same_every_time() -> None:
     assert np.array_equal(cluster_draws(9, 30), cluster_draws(9, 30))
-
-
-def test_interval_covers_the_mean_as_often_as_it_says() -> None:
-    rng = np.random.default_rng(0)
-    inside = 0
-    draws = cluster_draws(30, 400)
-    for _ in range(300):
-        values = rng.normal(5, 2, 30)
-        interval = percentile_interval(draws @ values / 30)
-        assert interval is not None
-        inside += interval[0] <= 5 <= interval[1]
-    # Nominal 95 %; the percentile interval of 30 clusters is known to be a little short.
-    assert 0.90 <= inside / 300 <= 0.98
-
-
-@pytest.mark.parametrize("missing", [0.2, 1.0])
-def test_no_interval_where_draws_could_not_be_measured(missing: float) -> None:
-    values = np.linspace(0, 1, 100)
-    values[: int(100 * missing)] = np.nan
-    assert percentile_interval(values) is None
