@@ -106,7 +106,7 @@ def test_trial_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(judge, "FLIGHTS", (*flights, Flight("lake", 0.017, 0.5, 1), Flight("bush", 0.018, 0.9, 1)))
     judge_flight(tmp_path / "photographs", tmp_path / "judged", "bush")
     job = trial.Job(
-        "mostly-real", 1, ("bush",), ("lake",), tmp_path / "photographs", tmp_path / "judged", "try", sheets=tmp_path
+        "real", 1, ("bush",), ("lake",), tmp_path / "photographs", tmp_path / "judged", "try", sheets=tmp_path
     )
     said: list[str] = []
     results = trial.run_job(job, "cpu", said.append)
