@@ -73,22 +73,48 @@ def frame_views(views: Sequence[View]) -> Views:
     )
 
 
-def homographies(corners: Array) -> Array:
-    """Homographies [N, 3, 3] from the square with corners (-1, -1), (1, -1), (1, 1), (-1, 1) to pixels [N, 4, 2].
+#: Points (x, y) of a plane, in its units, at which its homography is fitted: within the shapes, because a lens bends the rest.
+FITTED_AT = np.stack(np.meshgrid([-0.38, 0.0, 0.38], [-0.38, 0.0, 0.38]), axis=-1).reshape(-1, 2)
 
-    The plane's own perspective is exact; a lens's distortion is exact at the four corners.
+
+def homographies(pixels: Array) -> Array:
+    """Homographies [N, 3, 3] from planes to pixels, fitted to the pixels [N, 9, 2] of the points FITTED_AT.
+
+    Exact for a pinhole camera; where a lens bends the plane, the best fit in the sense of the direct linear transform.
     """
-    plane = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
-    count = len(corners)
-    system = np.zeros((count, 8, 8))
-    x, y = plane[:, 0], plane[:, 1]
-    px, py = corners[..., 0], corners[..., 1]
+    count = len(pixels)
+    middle = pixels[:, 4:5]  # the point (0, 0): measured from there the system is well conditioned
+    scale = np.abs(pixels - middle).max(axis=(1, 2), keepdims=True) + 1e-12
+    px, py = np.moveaxis((pixels - middle) / scale, 2, 0)
+    x, y = FITTED_AT[:, 0], FITTED_AT[:, 1]
+    system = np.zeros((count, 18, 8))
     system[:, 0::2, 0], system[:, 0::2, 1], system[:, 0::2, 2] = x, y, 1
     system[:, 1::2, 3], system[:, 1::2, 4], system[:, 1::2, 5] = x, y, 1
     system[:, 0::2, 6], system[:, 0::2, 7] = -x * px, -y * px
     system[:, 1::2, 6], system[:, 1::2, 7] = -x * py, -y * py
-    solved = np.linalg.solve(system, corners.reshape(count, 8, 1))[..., 0]
-    return np.concatenate([solved, np.ones((count, 1))], axis=1).reshape(count, 3, 3)
+    target = np.stack([px, py], axis=2).reshape(count, 18, 1)
+    turned = system.transpose(0, 2, 1)
+    solved = np.linalg.solve(turned @ system, turned @ target)[..., 0]
+    fitted = np.concatenate([solved, np.ones((count, 1))], axis=1).reshape(count, 3, 3)
+    back = np.zeros((count, 3, 3))
+    back[:, 0, 0] = back[:, 1, 1] = scale[:, 0, 0]
+    back[:, :2, 2], back[:, 2, 2] = middle[:, 0], 1
+    return back @ fitted
+
+
+def lens_bends(from_px: Array, pixels: Array) -> Array:
+    """What the lens leaves after the homography, as quadratics [N, 2, 6] of plane coordinates (1, x, y, x^2, xy, y^2).
+
+    ``from_px`` [N, 3, 3] are inverse homographies, ``pixels`` [N, 9, 2] the pixels of the points FITTED_AT. Subtracting the
+    quadratic from the plane coordinates that the homography gives brings them back to the true ones.
+    """
+    found = np.concatenate([pixels, np.ones_like(pixels[..., :1])], axis=2) @ from_px.transpose(0, 2, 1)
+    error = found[..., :2] / found[..., 2:] - FITTED_AT
+    return (_QUADRATIC_FIT @ error).transpose(0, 2, 1)
+
+
+_X, _Y = FITTED_AT.T
+_QUADRATIC_FIT = np.linalg.pinv(np.stack([np.ones(9), _X, _Y, _X * _X, _X * _Y, _Y * _Y], axis=1))
 
 
 def rotations(heading_deg: Array, pitch_deg: Array, roll_deg: Array) -> Array:

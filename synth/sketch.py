@@ -13,7 +13,7 @@ import numpy as np
 
 from synth.capture import CaptureSpec
 from synth.outlines import OutlineAtlas
-from synth.projection import Views, homographies
+from synth.projection import FITTED_AT, Views, homographies, lens_bends
 from synth.scene import COLUMN, Array, Facets, Index, Layout, Limbs, Plates, take
 
 # The sun's angular diameter [rad]: half a degree (common knowledge); it softens the rim of a shadow.
@@ -36,10 +36,14 @@ class Sunlight:
 
 @dataclass(frozen=True)
 class PlateSketch:
-    """Plates in pixels; ``plane_from_px`` [N, 3, 3] maps pixels to the shape's plane, ``scale_px`` [N] pixels to its unit."""
+    """Plates in pixels; ``plane_from_px`` [N, 3, 3] maps pixels to the shape's plane, ``scale_px`` [N] pixels to its unit.
+
+    ``bend`` [N, 2, 6] is what the lens adds to that (see projection.lens_bends), None for a lens without distortion.
+    """
 
     plates: Plates
     plane_from_px: Array
+    bend: Array | None
     scale_px: Array
     px_per_m: Array
     box: Array
@@ -122,11 +126,12 @@ def sketch(layout: Layout, views: Views, captures: Sequence[CaptureSpec], outlin
     )
 
 
-def plate_homographies(plates: Plates, views: Views) -> Array:
-    """Homographies [N, 3, 3] from shape planes to pixels."""
-    signs = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) / 2
-    corners = plates.origin[:, None] + signs[:, :1] * plates.along[:, None] + signs[:, 1:] * plates.up[:, None]
-    return homographies(views.project(corners, plates.picture)) @ np.diag([2.0, 2.0, 1.0])
+def plate_homographies(plates: Plates, views: Views) -> tuple[Array, Array]:
+    """Homographies [N, 3, 3] from shape planes to pixels, and the pixels [N, 9, 2] to which they were fitted."""
+    x, y = FITTED_AT[:, :1], FITTED_AT[:, 1:]
+    points = plates.origin[:, None] + x * plates.along[:, None] + y * plates.up[:, None]
+    pixels = views.project(points, plates.picture)
+    return homographies(pixels), pixels
 
 
 def sketch_plates(plates: Plates, views: Views, light: Sunlight, outlines: OutlineAtlas) -> PlateSketch:
@@ -134,10 +139,10 @@ def sketch_plates(plates: Plates, views: Views, light: Sunlight, outlines: Outli
     ppm = views.px_per_m(plates.origin, plates.picture)
     near = _near(views.project(plates.origin[:, None], plates.picture)[:, 0], _reach_px(plates, ppm), views.size_px)
     plates, ppm = take(plates, near), ppm[near]
-    to_px = plate_homographies(plates, views)
+    to_px, fitted = plate_homographies(plates, views)
     box = _plate_boxes(plates, to_px, ppm, outlines)
     inside = _touches(box, views.size_px)
-    plates, ppm, to_px, box = take(plates, inside), ppm[inside], to_px[inside], box[inside]
+    plates, ppm, to_px, box, fitted = take(plates, inside), ppm[inside], to_px[inside], box[inside], fitted[inside]
     to_px = to_px / to_px[:, 2:, 2:]
     # Area of the plane's unit square at its centre.
     jacobian = to_px[:, :2, :2] - to_px[:, :2, 2:] * to_px[:, 2:, :2]
@@ -152,9 +157,11 @@ def sketch_plates(plates: Plates, views: Views, light: Sunlight, outlines: Outli
     # A point thickness_m above the ground throws its shadow thickness / tan(elevation) away from the sun.
     fall = -sun[:, :2] / sun[:, 2:] * plates.thickness_m[:, None]
     shift = np.stack([(fall * plates.along[:, :2]).sum(1), (fall * plates.up[:, :2]).sum(1)], axis=1) / size2
+    from_px = np.linalg.inv(to_px)
     return PlateSketch(
         plates,
-        np.linalg.inv(to_px),
+        from_px,
+        lens_bends(from_px, fitted) if views.camera.distortion else None,
         scale,
         ppm,
         box,

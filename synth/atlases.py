@@ -1,0 +1,114 @@
+"""Tables that the rasteriser reads from, as tensors on one device: marks, outlines and noise; and how they are read."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import torch
+import torch.nn.functional as F
+
+from synth import marks as mark_fields
+from synth import outlines as outline_fields
+from synth.patches import PatchBatch
+
+NOISE_PX = 256
+
+
+def column(values: np.ndarray, device: torch.device) -> torch.Tensor:
+    """Float32 tensor with two axes appended where a patch's rows and columns go."""
+    tensor = torch.from_numpy(np.ascontiguousarray(values, dtype=np.float32)).to(device)
+    return tensor.view(*tensor.shape, 1, 1)
+
+
+class Atlases:
+    """Mosaics of marks, outlines and noise as tensors on one device."""
+
+    def __init__(self, outlines: outline_fields.OutlineAtlas, device: torch.device) -> None:
+        self.outlines = outlines
+        self.marks = mark_mosaic(device)
+        shapes = torch.from_numpy(outlines.mosaic()).to(device)
+        self.shapes = shapes[None, None]
+        self.noise, self.grain = noise_tile(device)
+
+
+@lru_cache(maxsize=4)
+def mark_mosaic(device: torch.device) -> torch.Tensor:
+    """All marks as one picture [1, 1, F * CELL, 36 * CELL] of distances, in units of the mark's height."""
+    field = torch.from_numpy(mark_fields.mark_atlas().mosaic()).to(device)
+    return field.float().mul_(mark_fields.RANGE / 127)[None, None]
+
+
+@lru_cache(maxsize=4)
+def noise_tile(device: torch.device) -> tuple[torch.Tensor, torch.Tensor]:
+    """Endless noise, each plane of mean 0 and deviation 1.
+
+    [1, 2, 257, 257] patches and bumps, to be read at any scale; [3, 384, 384] blades, grain and cloth, read pixel by pixel.
+    """
+    rng = np.random.Generator(np.random.Philox(key=(22, 0)))
+    n = NOISE_PX
+    f = np.hypot(np.fft.fftfreq(n)[:, None] * n, np.fft.rfftfreq(n)[None] * n)
+    f[0, 0] = 1
+
+    def between(power: float, low: float, high: float) -> np.ndarray:
+        spectrum = np.fft.rfft2(rng.standard_normal((n, n))) * f**-power * (f >= low) * (f <= high)
+        return np.fft.irfft2(spectrum, s=(n, n))
+
+    coarse = _endless([between(1.4, 1, 60), between(1.2, 1.5, 16)], n + 1)
+    fine = _endless([_blades(rng, n), between(0, 1, 128), between(0.8, 8, 60)], n + n // 2)
+    return torch.from_numpy(coarse).to(device)[None], torch.from_numpy(fine).to(device)
+
+
+def _endless(planes: list[np.ndarray], side: int) -> np.ndarray:
+    tile = np.stack([(plane - plane.mean()) / plane.std() for plane in planes])
+    wrapped = np.arange(side) % tile.shape[1]
+    return tile[:, wrapped[:, None], wrapped].astype(np.float32)
+
+
+def _blades(rng: np.random.Generator, n: int) -> np.ndarray:
+    """A plane of short strokes in tufts: grass seen from above, endless."""
+    count = n * n // 14
+    tuft = rng.integers(0, 260, count)
+    centre, lean = rng.uniform(0, n, (260, 2)), rng.uniform(0, np.pi, 260)
+    scattered = rng.random(count) < 0.5
+    at = np.where(scattered[:, None], rng.uniform(0, n, (count, 2)), centre[tuft] + rng.normal(0, 5, (count, 2)))
+    angle = lean[tuft] + rng.normal(0, 0.7, count)
+    length, level = rng.uniform(2, 9, count), rng.uniform(0.4, 1.0, count)
+    plane = np.zeros((n, n))
+    for step in np.linspace(-0.5, 0.5, 12):
+        x = at[:, 0] + step * length * np.cos(angle)
+        y = at[:, 1] + step * length * np.sin(angle)
+        np.maximum.at(plane, (np.floor(y).astype(int) % n, np.floor(x).astype(int) % n), level * (1 - abs(step)))
+    spread = np.roll(plane, 1, 0) + np.roll(plane, 1, 1) + np.roll(plane, -1, 0) + np.roll(plane, -1, 1)
+    return 0.6 * plane + 0.1 * spread
+
+
+def sample(mosaic: torch.Tensor, x: torch.Tensor, y: torch.Tensor) -> torch.Tensor:
+    """Planes of a mosaic [1, C, H, W] at pixel coordinates x, y [P, S, S] (edge convention): [C, P, S, S]."""
+    count, height, width = x.shape
+    size = mosaic.shape[-2:]
+    grid = torch.stack([x * (2 / size[1]) - 1, y * (2 / size[0]) - 1], dim=-1).view(1, count * height, width, 2)
+    found = F.grid_sample(mosaic, grid, mode="bilinear", padding_mode="border", align_corners=False)
+    return found.view(mosaic.shape[1], count, height, width)
+
+
+def tile_coordinate(u: torch.Tensor, span: float, cell: int, tile: torch.Tensor) -> torch.Tensor:
+    """Pixel coordinate in a mosaic of square tiles for plane coordinates -span..span (held inside the tile)."""
+    inside = (u * (cell / (2 * span)) + cell / 2).clamp_(0.5, cell - 0.5)
+    return inside + tile * cell
+
+
+def noise_at(atlases: Atlases, x: torch.Tensor, y: torch.Tensor) -> torch.Tensor:
+    """Patches and bumps at tile pixels x, y (wrapped): [2, P, S, S]."""
+    return sample(atlases.noise[:, :2], torch.remainder(x, NOISE_PX) + 0.5, torch.remainder(y, NOISE_PX) + 0.5)
+
+
+def grain_at(atlases: Atlases, batch: PatchBatch, start: np.ndarray, row0: int, planes: slice) -> torch.Tensor:
+    """Noise from pixel to pixel [C, P, S, S]: pieces of the tile, moved by ``start`` [P] and fixed to the frame's pixels."""
+    x = (batch.x0 + start.astype(np.int64)) % NOISE_PX
+    y = (batch.y0 + row0 + start.astype(np.int64) * 3) % NOISE_PX
+    high, wide, tile = batch.height, batch.width, atlases.grain[planes]
+    if max(high, wide) > tile.shape[1] - NOISE_PX:
+        repeats = -(-max(high, wide) // NOISE_PX) + 1
+        tile = tile[:, :NOISE_PX, :NOISE_PX].repeat(1, repeats, repeats)
+    return torch.stack([tile[:, j : j + high, i : i + wide] for i, j in zip(x.tolist(), y.tolist())], dim=1)

@@ -1,0 +1,70 @@
+"""CIEDE2000 against the published test pairs, and CIELAB of sRGB against scikit-image.
+
+Source of the pairs: Sharma, Wu & Dalal, Color Research & Application 30(1) 21-30, 2005, Table I.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from synth.colour import ciede2000, lab_from_linear, linear_from_lab, linear_from_srgb, srgb_from_linear
+
+# L1 a1 b1 L2 a2 b2 difference
+SHARMA_2005 = """
+50.0000 2.6772 -79.7751 50.0000 0.0000 -82.7485 2.0425
+50.0000 3.1571 -77.2803 50.0000 0.0000 -82.7485 2.8615
+50.0000 2.8361 -74.0200 50.0000 0.0000 -82.7485 3.4412
+50.0000 -1.3802 -84.2814 50.0000 0.0000 -82.7485 1.0000
+50.0000 -1.1848 -84.8006 50.0000 0.0000 -82.7485 1.0000
+50.0000 -0.9009 -85.5211 50.0000 0.0000 -82.7485 1.0000
+50.0000 0.0000 0.0000 50.0000 -1.0000 2.0000 2.3669
+50.0000 -1.0000 2.0000 50.0000 0.0000 0.0000 2.3669
+50.0000 2.4900 -0.0010 50.0000 -2.4900 0.0009 7.1792
+50.0000 2.4900 -0.0010 50.0000 -2.4900 0.0010 7.1792
+50.0000 2.4900 -0.0010 50.0000 -2.4900 0.0011 7.2195
+50.0000 2.4900 -0.0010 50.0000 -2.4900 0.0012 7.2195
+50.0000 -0.0010 2.4900 50.0000 0.0009 -2.4900 4.8045
+50.0000 -0.0010 2.4900 50.0000 0.0010 -2.4900 4.8045
+50.0000 -0.0010 2.4900 50.0000 0.0011 -2.4900 4.7461
+50.0000 2.5000 0.0000 50.0000 0.0000 -2.5000 4.3065
+50.0000 2.5000 0.0000 73.0000 25.0000 -18.0000 27.1492
+50.0000 2.5000 0.0000 61.0000 -5.0000 29.0000 22.8977
+50.0000 2.5000 0.0000 56.0000 -27.0000 -3.0000 31.9030
+50.0000 2.5000 0.0000 58.0000 24.0000 15.0000 19.4535
+50.0000 2.5000 0.0000 50.0000 3.1736 0.5854 1.0000
+50.0000 2.5000 0.0000 50.0000 3.2972 0.0000 1.0000
+50.0000 2.5000 0.0000 50.0000 1.8634 0.5757 1.0000
+50.0000 2.5000 0.0000 50.0000 3.2592 0.3350 1.0000
+60.2574 -34.0099 36.2677 60.4626 -34.1751 39.4387 1.2644
+63.0109 -31.0961 -5.8663 62.8187 -29.7946 -4.0864 1.2630
+61.2901 3.7196 -5.3901 61.4292 2.2480 -4.9620 1.8731
+35.0831 -44.1164 3.7933 35.0232 -40.0716 1.5901 1.8645
+22.7233 20.0904 -46.6940 23.0331 14.9730 -42.5619 2.0373
+36.4612 47.8580 18.3852 36.2715 50.5065 21.2231 1.4146
+90.8027 -2.0831 1.4410 91.1528 -1.6435 0.0447 1.4441
+90.9257 -0.5406 -0.9208 88.6381 -0.8985 -0.7239 1.5381
+6.7747 -0.2908 -2.4247 5.8714 -0.0985 -2.2286 0.6377
+2.0776 0.0795 -1.1350 0.9033 -0.0636 -0.5514 0.9082
+"""
+
+
+def test_ciede2000_of_the_34_pairs_of_sharma_2005() -> None:
+    table = np.array([line.split() for line in SHARMA_2005.strip().splitlines()], dtype=float)
+    assert len(table) == 34
+    found = ciede2000(table[:, :3], table[:, 3:6])
+    assert np.abs(found - table[:, 6]).max() < 1e-4
+    assert np.abs(ciede2000(table[:, 3:6], table[:, :3]) - found).max() < 1e-10  # it is symmetric
+
+
+def test_lab_of_srgb_agrees_with_scikit_image() -> None:
+    skimage = pytest.importorskip("skimage.color")
+    srgb = np.random.default_rng(0).random((200, 3))
+    # White points are rounded differently: up to 0.025 apart.
+    assert np.abs(lab_from_linear(linear_from_srgb(srgb)) - skimage.rgb2lab(srgb[None])[0]).max() < 0.05
+
+
+def test_colour_conversions_undo_each_other() -> None:
+    linear = np.random.default_rng(1).random((300, 3))
+    assert np.allclose(linear_from_lab(lab_from_linear(linear)), linear, atol=1e-9)
+    assert np.allclose(linear_from_srgb(srgb_from_linear(linear)), linear, atol=1e-12)
