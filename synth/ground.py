@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import torch
 
 from synth.ground_draw import sample_ground
-from synth.ground_fields import STEP_PX, Nodes, Noise, PlacedMask, mask_fields
+from synth.ground_fields import Nodes
+from synth.ground_layout import NOTHING, RAGGED_DEVIATIONS, Box, coarse_fields, reach_boxes, wave_fields
 from synth.ground_spec import GroundSpec, Joints, Layer
 from synth.ground_tiles import MIX_OFFSET, MIX_SCALE, RELIEF_SCALE, TONE_SCALE
 from synth.tile_crops import TileCrops
@@ -69,52 +70,79 @@ def _paint(
 ) -> GroundLayer:
     nodes = Nodes(window, device)
     depth = max(len(spec.layers) for spec in specs)
-    masks, slow, shadow, dome = _coarse_fields(specs, shadows, nodes, depth)
-    used = _in_reach(specs[0], masks[0]) if device.type == "cpu" and len(specs) == 1 else list(range(depth))
-    waves = _wave_fields(specs, nodes, slow)
+    masks, slow, shadow, dome = coarse_fields(specs, shadows, nodes, depth)
+    whole = (0, 0, *window[2:])
+    alone = device.type == "cpu" and len(specs) == 1
+    boxes = reach_boxes(specs[0], masks[0], nodes) if alone else dict.fromkeys(range(depth), whole)
     groups = {
-        "layers": masks[:, used],
+        "layers": masks[:, list(boxes)],
         "slow": slow if mix_pieces else slow[:, :2],
         "shadow": shadow,
         "dome": dome,
+        "waves": wave_fields(specs, nodes, slow),
     }
-    groups["waves"] = waves
     there = {name: group for name, group in groups.items() if group is not None}
     large = nodes.enlarge(torch.cat(list(there.values()), 1)).split([g.shape[1] for g in there.values()], 1)
     field = dict(zip(there, large, strict=True))
-    brightness, drift = field["slow"][:, 0:1], field["slow"][:, 1:2]
     piece = field["slow"][:, 2:3].mul(3).add_(0.5).clamp_(0, 1) if mix_pieces else None
-    constants = LayerNumbers(specs, depth, device)
-    crops = TileCrops(window, device, piece)
-    albedo = torch.zeros((len(specs), 3, *window[2:]), device=device)
-    shade = torch.zeros((len(specs), 1, *window[2:]), device=device)
-    raised = torch.zeros_like(shade)
-    covers: dict[int, torch.Tensor] = {}
-    needed = {layer.within for spec in specs for layer in spec.layers if layer.within is not None}
-    for place, k in enumerate(used):
-        layers = [spec.layers[k] if k < len(spec.layers) else _NOTHING for spec in specs]
-        numbers = constants.at(k)
-        tone, mix, lit = crops.planes(layers, specs, shadows)
-        cover = _cover(field["layers"][:, place, None], tone, layers, numbers, covers)
-        if k in needed:
-            covers[k] = cover
+    picture = _Picture(specs, shadows, window, field, piece, LayerNumbers(specs, depth, device))
+    for place, (k, box) in enumerate(boxes.items()):
+        picture.lay(k, place, box)
+    return picture.finished()
+
+
+class _Picture:
+    """Grounds being painted, layer over layer; a layer works only on its box of the window."""
+
+    def __init__(
+        self,
+        specs: Sequence[GroundSpec],
+        shadows: Sequence[tuple[float, float]],
+        window: tuple[int, int, int, int],
+        field: dict[str, torch.Tensor],
+        piece: torch.Tensor | None,
+        constants: LayerNumbers,
+    ) -> None:
+        self.specs, self.shadows, self.window, self.field, self.constants = specs, shadows, window, field, constants
+        device = field["slow"].device
+        self.crops = TileCrops(window, device, piece)
+        self.albedo = torch.zeros((len(specs), 3, *window[2:]), device=device)
+        self.shade = torch.zeros((len(specs), 1, *window[2:]), device=device)
+        self.raised = torch.zeros_like(self.shade)
+        self.covers: dict[int, torch.Tensor] = {}
+        self.needed = {layer.within for spec in specs for layer in spec.layers if layer.within is not None}
+
+    def lay(self, k: int, place: int, box: Box) -> None:
+        """Paint layer ``k`` of every ground, whose distances are field ``place``."""
+        layers = [spec.layers[k] if k < len(spec.layers) else NOTHING for spec in self.specs]
+        numbers = self.constants.at(k)
+        part = (..., slice(box[0], box[0] + box[2]), slice(box[1], box[1] + box[3]))
+        tone, mix, lit = self.crops.planes(layers, self.specs, self.shadows, box)
+        limits = {index: cover[part] for index, cover in self.covers.items()}
+        cover = _cover(self.field["layers"][:, place, None][part], tone, layers, numbers, limits)
+        if k in self.needed:
+            self.covers[k] = torch.zeros_like(self.shade)
+            self.covers[k][part] = cover
         if not any(layer.drawn for layer in layers):
-            continue
-        level = brightness + field["waves"] if "waves" in field and k == 0 else brightness
-        colour = _colour(tone, mix, level, drift, numbers)
-        _draw_joints(colour, layers, specs, window)
-        albedo.lerp_(colour, cover)
-        shade.lerp_(lit.mul_(numbers["relief"]).add_(1), cover)
+            return
+        brightness, drift = self.field["slow"][:, 0:1][part], self.field["slow"][:, 1:2][part]
+        if k == 0 and "waves" in self.field:
+            brightness = brightness + self.field["waves"][part]
+        colour = _colour(tone, mix, brightness, drift, numbers)
+        _draw_joints(colour, layers, self.specs, (self.window[0] + box[0], self.window[1] + box[1], *box[2:]))
+        self.albedo[part].lerp_(colour, cover)
+        self.shade[part].lerp_(lit.mul_(numbers["relief"]).add_(1), cover)
         if any(layer.height_m > 0 for layer in layers):
-            raised.lerp_(torch.ones_like(raised), cover * numbers["raised"])
-    light = torch.ones_like(shade)
-    if "shadow" in field:
-        light = _arriving(field["shadow"], field.get("dome"), raised, specs)
-        shade.mul_(light)
-    return GroundLayer(albedo.clamp_(0.004, 1.0), shade.clamp_(0.0, 1.8), light)
+            over = cover * numbers["raised"]
+            self.raised[part].lerp_(torch.ones_like(over), over)
 
-
-_NOTHING = Layer("soil", (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), opacity=0.0, drawn=False)
+    def finished(self) -> GroundLayer:
+        """Reflectance, shade and light, cast shadows included."""
+        light = torch.ones_like(self.shade)
+        if "shadow" in self.field:
+            light = _arriving(self.field["shadow"], self.field.get("dome"), self.raised, self.specs)
+            self.shade.mul_(light)
+        return GroundLayer(self.albedo.clamp_(0.004, 1.0), self.shade.clamp_(0.0, 1.8), light)
 
 
 class LayerNumbers:
@@ -122,7 +150,7 @@ class LayerNumbers:
 
     def __init__(self, specs: Sequence[GroundSpec], depth: int, device: torch.device) -> None:
         rows = [
-            [_numbers(spec.layers[k] if k < len(spec.layers) else _NOTHING, spec) for spec in specs]
+            [_numbers(spec.layers[k] if k < len(spec.layers) else NOTHING, spec) for spec in specs]
             for k in range(depth)
         ]
         self._table = torch.tensor(rows, device=device).view(depth, len(specs), -1, 1, 1, 1)
@@ -172,106 +200,7 @@ _NUMBER_NAMES: tuple[str, ...] = (
 )
 # Deviation of a tile's tone at which ``ragged_m`` is counted.
 _TONE_DEVIATION = 0.15
-
-
-def _coarse_fields(
-    specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]], nodes: Nodes, depth: int
-) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor | None, torch.Tensor | None]:
-    """On the grid of nodes: signed distances of the layers [B, depth, ...]; brightness, drift of the mixture and which piece
-    of a tile [B, 3, ...]; signed distance into cast shadow and how standing layers turn to the sun (-1..1), [B, 1, ...] each
-    or None where no ground has any."""
-    placed = [
-        PlacedMask(spec.layers[k].mask if k < len(spec.layers) else _NOTHING.mask, spec.gsd_m)
-        for spec in specs
-        for k in range(depth)
-    ]
-    casts, owners = _shadow_masks(specs, shadows)
-    slow = []
-    for spec in specs:
-        scale = spec.blotch_scale_m / spec.gsd_m
-        slow += [
-            Noise(scale, spec.seed * 3),
-            Noise(0.6 * scale, spec.seed * 3 + 1),
-            Noise(500.0, spec.seed * 3 + 2),
-        ]
-    found, slow_fields = mask_fields([*placed, *casts], slow, nodes)
-    masks = found[: len(placed)].view(len(specs), depth, *nodes.count)
-    slow_fields = slow_fields.view(len(specs), 3, *nodes.count)
-    if not casts:
-        return masks, slow_fields, None, None
-    shadow = torch.full((len(specs), 1, *nodes.count), -1.0e4, device=found.device)
-    dome = None
-    for (b, k), field in zip(owners, found[len(placed) :], strict=True):
-        if k is None:
-            shadow[b, 0] = torch.maximum(shadow[b, 0], field)
-        else:
-            dome = torch.zeros_like(shadow) if dome is None else dome
-            slope = ((field - masks[b, k]) * (1 / _DOME_STEP_PX)).clamp(-1, 1)
-            dome[b, 0] = torch.where(masks[b, k] > -STEP_PX, slope, dome[b, 0])
-    return masks, slow_fields, shadow, dome
-
-
-def _shadow_masks(
-    specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]]
-) -> tuple[list[PlacedMask], list[tuple[int, int | None]]]:
-    """Outlines moved to where they hide the sun (owned by a ground), and a little along it to tell slopes (by a layer of it)."""
-    casts, owners = [], []
-    for b, (spec, towards) in enumerate(zip(specs, shadows, strict=True)):
-        reach = max(math.hypot(*towards), 1e-6)
-        for k, layer in enumerate(spec.layers):
-            if layer.height_m <= 0 or layer.mask.folds or layer.mask.form == "patch":
-                continue
-            # A tall body hides the sun along all of its height; two copies of its outline stand for that.
-            lengths: list[tuple[float, int | None]] = [(layer.height_m, None)]
-            if layer.height_m * reach > 12:
-                lengths.append((0.5 * layer.height_m, None))
-            if layer.drawn and layer.mask.form == "crowns":
-                lengths.append((_DOME_STEP_PX / reach, k))
-            for length, owner in lengths:
-                casts.append(PlacedMask(layer.mask, spec.gsd_m, (towards[0] * length, towards[1] * length)))
-                owners.append((b, owner))
-    return casts, owners
-
-
-_DOME_STEP_PX = 8.0
-
-
-def _in_reach(spec: GroundSpec, masks: torch.Tensor) -> list[int]:
-    """Layers of one ground that touch the window; ``masks`` [depth, ...]."""
-    needed = {layer.within for layer in spec.layers}
-    used = []
-    for k, layer in enumerate(spec.layers):
-        field = masks[k]
-        # The widest that a soft border and the largest tone that a tile can hold carry a layer beyond its outline:
-        # anything less would cut it off along the window.
-        ragged_px = layer.ragged_m / spec.gsd_m * (127 * TONE_SCALE / _TONE_DEVIATION)
-        reach = 0.5 * max(layer.soft_m / spec.gsd_m, 1.0) + ragged_px + STEP_PX
-        if layer.mask.folds:
-            half = layer.mask.size_m[0] / spec.gsd_m
-            low, high = (float(v) for v in torch.aminmax(field))
-            touches = low < half + reach and high > -half - reach
-        else:
-            touches = float(field.max()) > -reach
-        if touches and (layer.drawn or k in needed):
-            used.append(k)
-    # A layer bounded by one out of reach is out of reach itself.
-    return [k for k in used if spec.layers[k].within is None or spec.layers[k].within in used]
-
-
-def _wave_fields(specs: Sequence[GroundSpec], nodes: Nodes, slow: torch.Tensor) -> torch.Tensor | None:
-    """What stripes and furrows add to the brightness of the lowest layer: [B, 1, *nodes.count], or nothing."""
-    if all(spec.waves is None for spec in specs):
-        return None
-    added = torch.zeros((len(specs), 1, *nodes.count), device=nodes.x.device)
-    for b, spec in enumerate(specs):
-        if spec.waves is None:
-            continue
-        w = spec.waves
-        across = nodes.y.view(-1, 1) * math.cos(w.angle) - nodes.x * math.sin(w.angle)
-        wave = torch.sin(across * (2 * math.pi * spec.gsd_m / w.period_m) + 0.35 * slow[b, 1])
-        wave = wave * (1 + 4 * w.sharp) / (1 + 4 * w.sharp * wave.abs())
-        added[b, 0] = wave * (w.depth / max(spec.blotch, 1e-3))
-    return added
+_RAGGED_CODE = RAGGED_DEVIATIONS * _TONE_DEVIATION / TONE_SCALE
 
 
 def _cover(
@@ -286,7 +215,7 @@ def _cover(
         field = torch.where(numbers["folds"] > 0, numbers["half_width_px"] - field.abs(), field)
     cover = field * numbers["steepness"]
     if any(layer.ragged_m for layer in layers):
-        cover.addcmul_(tone, numbers["ragged"])
+        cover.addcmul_(tone.clamp(-_RAGGED_CODE, _RAGGED_CODE), numbers["ragged"])
     cover.add_(0.5).clamp_(0, 1)
     if any(layer.opacity < 1 for layer in layers):
         cover *= numbers["opacity"]

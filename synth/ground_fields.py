@@ -223,36 +223,42 @@ _BODIES: dict[str, Body] = {"crowns": _round_body, "sticks": _long_body}
 
 
 def _in_cells(x: torch.Tensor, y: torch.Tensor, v: Values, seeds: Sequence[int], body: Body) -> torch.Tensor:
-    """Union of bodies, one in each square cell at most, moved from its middle by chance: [N, h, w]."""
+    """Union of bodies, one in each square cell at most, moved from its middle by chance: [N, h, w].
+
+    Distances below ``_KNOWN_CELLS`` cells are cut off there: down to that the two ways of working them out agree, so that
+    the way may be chosen by what is cheaper and windows still meet without a seam.
+    """
     period = v["period"].clamp_min(1.0)
     u, w = x / period, y / period
     if x.device.type != "cpu":
         seed = torch.tensor([seed % _SEEDS for seed in seeds], dtype=torch.int32, device=x.device).view(-1, 1, 1)
-        return _near_bodies(u, w, period, v, seed, body)
-    parts = []
-    for i, seed in enumerate(seeds):
-        if float(period[i]) < _SMALL_CELL_PX:
-            number = torch.tensor([[[seed % _SEEDS]]], dtype=torch.int32)
-            near = {name: value[i : i + 1] for name, value in v.items()}
-            parts.append(_near_bodies(u[i : i + 1], w[i : i + 1], period[i : i + 1], near, number, body))
-            continue
-        one = {name: value[i : i + 1] for name, value in v.items()}
-        parts.append(_few_bodies(u[i : i + 1], w[i : i + 1], period[i : i + 1], one, seed % _SEEDS, body))
-    return torch.cat(parts)
+        field = _near_bodies(u, w, period, v, seed, body)
+    else:
+        parts = []
+        for i, seed in enumerate(seeds):
+            one = {name: value[i : i + 1] for name, value in v.items()}
+            parts.append(_bodies(u[i : i + 1], w[i : i + 1], period[i : i + 1], one, seed % _SEEDS, body))
+        field = torch.cat(parts)
+    return torch.maximum(field, -_KNOWN_CELLS * period)
 
 
-def _few_bodies(
-    u: torch.Tensor, w: torch.Tensor, period: torch.Tensor, v: Values, seed: int, body: Body
-) -> torch.Tensor:
-    """One mask where few bodies stand in or near the window: each is worked out over all of it."""
+# A body outside the nine cells around a point is at least this far from it, in cells: its middle keeps 0.2 cells from its
+# own cell's border, and no body reaches further than half a cell from its middle.
+_KNOWN_CELLS = 0.6
+# Above so many bodies it is cheaper to look only at the nine cells around each node.
+_MANY_BODIES = 24
+
+
+def _bodies(u: torch.Tensor, w: torch.Tensor, period: torch.Tensor, v: Values, seed: int, body: Body) -> torch.Tensor:
+    """One mask: where few bodies stand in or near the window each is worked out over all of it."""
     left, right = math.floor(float(u[0, 0, 0])) - 1, math.floor(float(u[0, 0, -1])) + 1
     top, bottom = math.floor(float(w[0, 0, 0])) - 1, math.floor(float(w[0, -1, 0])) + 1
     columns = torch.arange(left, right + 1, dtype=torch.int32)
     rows = torch.arange(top, bottom + 1, dtype=torch.int32).view(-1, 1)
-    index = _cell_index(columns, rows, torch.tensor(seed, dtype=torch.int32))
+    number = torch.tensor(seed, dtype=torch.int32)
+    index = _cell_index(columns, rows, number)
     chance = _cell_table(u.device).index_select(1, index.flatten())
-    # Bodies whose rim, however bent and ragged, stays out of the window cannot show.
-    reach = float(v["size"] + v["size2"] + 3 * v["bend"].abs() + _RAGGED_REACH_PX) / float(period)
+    reach = float(v["size"] + v["size2"]) / float(period) + _KNOWN_CELLS
     across = columns + 0.2 + 0.6 * chance[0].view(index.shape)
     down = rows + 0.2 + 0.6 * chance[1].view(index.shape)
     near = (across > float(u[0, 0, 0]) - reach) & (across < float(u[0, 0, -1]) + reach)
@@ -260,21 +266,17 @@ def _few_bodies(
     there = (near.flatten() & (chance[2] < v["level"].view(()))).nonzero().flatten()
     if len(there) == 0:
         return torch.full((1, w.shape[1], u.shape[2]), -_FAR)
+    if len(there) > _MANY_BODIES:
+        return _near_bodies(u, w, period, v, number.view(1, 1, 1), body)
     chance = chance[:, there].view(5, -1, 1, 1)
     px, py = ((at - c.flatten()[there].view(-1, 1, 1)) * period for at, c in ((u, across), (w, down)))
     return body(px, py, chance, v).amax(0, keepdim=True)
 
 
-# Where cells are smaller than this it is cheaper to look only at the nine around each node. The choice hangs on the
-# mask alone and never on the window: the two ways differ far from a body's rim, and that would show as a seam.
-_SMALL_CELL_PX = 160.0
-# How far a ragged border can reach beyond its outline (0.2 m at 1 cm to the pixel, at the largest tone of a tile).
-_RAGGED_REACH_PX = 160.0
-
-
 def _near_bodies(
     u: torch.Tensor, w: torch.Tensor, period: torch.Tensor, v: Values, seed: torch.Tensor, body: Body
 ) -> torch.Tensor:
+    """Masks from the bodies in the nine cells around each node."""
     u, w = torch.broadcast_tensors(u, w)
     column, row = torch.floor(u), torch.floor(w)
     columns, rows = column.int(), row.int()

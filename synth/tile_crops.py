@@ -28,13 +28,22 @@ class TileCrops:
         self.piece = piece
 
     def planes(
-        self, layers: Sequence[Layer], specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]]
+        self,
+        layers: Sequence[Layer],
+        specs: Sequence[GroundSpec],
+        shadows: Sequence[tuple[float, float]],
+        box: Window | None = None,
     ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-        """Codes of tone, mix and relief as float32 [B, 1, h, w] each; relief lit from where the shadows come."""
-        cut = self._cut(layers, specs, shadows, (0, 0), False)
+        """Codes of tone, mix and relief as float32 [B, 1, h, w] each; relief lit from where the shadows come.
+
+        ``box`` (first row, first column, rows, columns) is the part of the window that is cut; all of it if left out.
+        """
+        top, left, rows, columns = box or (0, 0, *self.window[2:])
+        place = (self.window[0] + top, self.window[1] + left, rows, columns)
+        cut = self._cut(layers, specs, shadows, place, False)
         if self.piece is not None:
-            other = self._cut(layers, specs, shadows, (TILE_PX * 5 // 13, TILE_PX * 7 // 17), True)
-            cut = cut.lerp_(other, self.piece)
+            other = self._cut(layers, specs, shadows, place, True)
+            cut = cut.lerp_(other, self.piece[..., top : top + rows, left : left + columns])
         tone, mix, relief = cut.unbind(1)
         return tone[:, None], mix[:, None], relief[:, None]
 
@@ -43,54 +52,53 @@ class TileCrops:
         layers: Sequence[Layer],
         specs: Sequence[GroundSpec],
         shadows: Sequence[tuple[float, float]],
-        more: tuple[int, int],
-        turned: bool,
+        place: Window,
+        second: bool,
     ) -> torch.Tensor:
-        orders, keys = self._orders(layers, specs, shadows, more, turned)
+        orders, keys = _orders(layers, specs, shadows, second)
         if self.device.type != "cpu":
-            return self._gather(keys, orders)
-        out = torch.empty((len(layers), 3, *self.window[2:]))
+            return gather(keys, orders, place, self.device)
+        out = torch.empty((len(layers), 3, *place[2:]))
         for b, key in enumerate(keys):
             *turns, oy, ox = orders[b]
-            _crop(_turned(*key, *turns), (oy, ox), self.window, out[b])
+            _crop(_turned(*key, *turns), (oy, ox), place, out[b])
         return out
 
-    @staticmethod
-    def _orders(
-        layers: Sequence[Layer],
-        specs: Sequence[GroundSpec],
-        shadows: Sequence[tuple[float, float]],
-        more: tuple[int, int],
-        turned: bool,
-    ) -> tuple[list[Order], list[Key]]:
-        orders = [
-            (
-                *_turns(layer.turn != turned, shadow),
-                layer.offset_px[0] + more[0],
-                layer.offset_px[1] + more[1],
-            )
-            for layer, shadow in zip(layers, shadows, strict=True)
-        ]
-        keys = [(layer.kind, layer.variant, gsd_step(spec.gsd_m)) for layer, spec in zip(layers, specs, strict=True)]
-        return orders, keys
 
-    def _gather(self, keys: list[Key], orders: list[Order]) -> torch.Tensor:
-        names = list(dict.fromkeys(keys))
-        tiles = torch.stack([_on_device(*name, self.device) for name in names])
-        y0, x0, h, w = self.window
-        numbers = torch.tensor(orders, device=self.device, dtype=torch.int64)
-        turn, flip_y, flip_x, oy, ox = (numbers[:, i, None] for i in range(5))
-        y = torch.arange(y0, y0 + h, device=self.device) + oy
-        x = torch.arange(x0, x0 + w, device=self.device) + ox
-        # Turned: picture y runs along tile columns. A mirrored tile is read backwards.
-        y = torch.where(torch.where(turn > 0, flip_x, flip_y) > 0, -1 - y, y) % TILE_PX
-        x = torch.where(torch.where(turn > 0, flip_y, flip_x) > 0, -1 - x, x) % TILE_PX
-        row = torch.where(turn > 0, y, y * TILE_PX)
-        column = torch.where(turn > 0, x * TILE_PX, x)
-        which = torch.tensor([names.index(key) for key in keys], device=self.device)
-        index = row[:, None, :, None] + column[:, None, None, :]
-        plane = (which[:, None] * 3 + torch.arange(3, device=self.device)) * (TILE_PX * TILE_PX)
-        return tiles.view(-1)[index + plane[:, :, None, None]].float()
+def _orders(
+    layers: Sequence[Layer],
+    specs: Sequence[GroundSpec],
+    shadows: Sequence[tuple[float, float]],
+    second: bool,
+) -> tuple[list[Order], list[Key]]:
+    """Which tile each layer takes and how it lies; the ``second`` piece is the same tile turned over and moved."""
+    more = (TILE_PX * 5 // 13, TILE_PX * 7 // 17) if second else (0, 0)
+    orders = [
+        (*_turns(layer.turn != second, shadow), layer.offset_px[0] + more[0], layer.offset_px[1] + more[1])
+        for layer, shadow in zip(layers, shadows, strict=True)
+    ]
+    keys = [(layer.kind, layer.variant, gsd_step(spec.gsd_m)) for layer, spec in zip(layers, specs, strict=True)]
+    return orders, keys
+
+
+def gather(keys: list[Key], orders: list[Order], place: Window, device: torch.device) -> torch.Tensor:
+    """Pieces of several tiles at once, by index: float32 [B, 3, h, w] of a place of the frame."""
+    names = list(dict.fromkeys(keys))
+    tiles = torch.stack([_on_device(*name, device) for name in names])
+    y0, x0, h, w = place
+    numbers = torch.tensor(orders, device=device, dtype=torch.int64)
+    turn, flip_y, flip_x, oy, ox = (numbers[:, i, None] for i in range(5))
+    y = torch.arange(y0, y0 + h, device=device) + oy
+    x = torch.arange(x0, x0 + w, device=device) + ox
+    # Turned: picture y runs along tile columns. A mirrored tile is read backwards.
+    y = torch.where(torch.where(turn > 0, flip_x, flip_y) > 0, -1 - y, y) % TILE_PX
+    x = torch.where(torch.where(turn > 0, flip_y, flip_x) > 0, -1 - x, x) % TILE_PX
+    row = torch.where(turn > 0, y, y * TILE_PX)
+    column = torch.where(turn > 0, x * TILE_PX, x)
+    which = torch.tensor([names.index(key) for key in keys], device=device)
+    index = row[:, None, :, None] + column[:, None, None, :]
+    plane = (which[:, None] * 3 + torch.arange(3, device=device)) * (TILE_PX * TILE_PX)
+    return tiles.view(-1)[index + plane[:, :, None, None]].float()
 
 
 @lru_cache(maxsize=256)

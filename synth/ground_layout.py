@@ -1,0 +1,159 @@
+"""Layout of grounds on the coarse grid: masks, slow changes, cast shadow, slopes, stripes; and what of it a window sees."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import torch
+
+from synth.ground_fields import STEP_PX, Nodes, Noise, PlacedMask, mask_fields
+from synth.ground_spec import GroundSpec, Layer
+
+# (first row, first column, rows, columns) within a window
+Box = tuple[int, int, int, int]
+# Deviations of a tile's tone up to which it moves a ragged border.
+RAGGED_DEVIATIONS = 2.5
+NOTHING = Layer("soil", (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), opacity=0.0, drawn=False)
+_DOME_STEP_PX = 8.0
+
+
+def coarse_fields(
+    specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]], nodes: Nodes, depth: int
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor | None, torch.Tensor | None]:
+    """On the grid of nodes: signed distances of the layers [B, depth, ...]; brightness, drift of the mixture and which piece
+    of a tile [B, 3, ...]; signed distance into cast shadow and how standing layers turn to the sun (-1..1), [B, 1, ...] each
+    or None where no ground has any."""
+    placed = [
+        PlacedMask(spec.layers[k].mask if k < len(spec.layers) else NOTHING.mask, spec.gsd_m)
+        for spec in specs
+        for k in range(depth)
+    ]
+    casts, owners = _shadow_masks(specs, shadows)
+    slow = []
+    for spec in specs:
+        scale = spec.blotch_scale_m / spec.gsd_m
+        slow += [
+            Noise(scale, spec.seed * 3),
+            Noise(0.6 * scale, spec.seed * 3 + 1),
+            Noise(500.0, spec.seed * 3 + 2),
+        ]
+    found, slow_fields = mask_fields([*placed, *casts], slow, nodes)
+    masks = found[: len(placed)].view(len(specs), depth, *nodes.count)
+    slow_fields = slow_fields.view(len(specs), 3, *nodes.count)
+    if not casts:
+        return masks, slow_fields, None, None
+    cast = found[len(placed) :]
+    shadow, dome = _merged(cast, owners, masks)
+    return masks, slow_fields, shadow, dome
+
+
+def _merged(
+    cast: torch.Tensor, owners: Sequence[tuple[int, int | None]], masks: torch.Tensor
+) -> tuple[torch.Tensor, torch.Tensor | None]:
+    """Shadows of one ground joined, and slopes of its standing layers, [B, 1, ...] each."""
+    device = cast.device
+    shadow = torch.full((len(masks), 1, *cast.shape[1:]), -1.0e4, device=device)
+    shades = [i for i, (_, layer) in enumerate(owners) if layer is None]
+    at = torch.tensor([owners[i][0] for i in shades], device=device)
+    shadow[:, 0].scatter_reduce_(0, at.view(-1, 1, 1).expand(-1, *cast.shape[1:]), cast[shades], "amax")
+    domes = [(i, b, layer) for i, (b, layer) in enumerate(owners) if layer is not None]
+    if not domes:
+        return shadow, None
+    rows, grounds, layers = (list(column) for column in zip(*domes, strict=True))
+    own = masks[grounds, layers]
+    slope = ((cast[rows] - own) * (1 / _DOME_STEP_PX)).clamp_(-1, 1) * (own > -STEP_PX)
+    dome = torch.zeros_like(shadow)
+    dome[:, 0].index_add_(0, torch.tensor(grounds, device=device), slope)
+    return shadow, dome.clamp_(-1, 1)
+
+
+def _shadow_masks(
+    specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]]
+) -> tuple[list[PlacedMask], list[tuple[int, int | None]]]:
+    """Outlines moved to where they hide the sun (owned by a ground), and a little along it to tell slopes (by a layer of it)."""
+    casts, owners = [], []
+    for b, (spec, towards) in enumerate(zip(specs, shadows, strict=True)):
+        reach = max(math.hypot(*towards), 1e-6)
+        for k, layer in enumerate(spec.layers):
+            if layer.height_m <= 0 or layer.mask.folds or layer.mask.form == "patch":
+                continue
+            # A tall body hides the sun along all of its height; two copies of its outline stand for that.
+            lengths: list[tuple[float, int | None]] = [(layer.height_m, None)]
+            if layer.height_m * reach > 12:
+                lengths.append((0.5 * layer.height_m, None))
+            if layer.drawn and layer.mask.form == "crowns":
+                lengths.append((_DOME_STEP_PX / reach, k))
+            for length, owner in lengths:
+                casts.append(PlacedMask(layer.mask, spec.gsd_m, (towards[0] * length, towards[1] * length)))
+                owners.append((b, owner))
+    return casts, owners
+
+
+def reach_boxes(spec: GroundSpec, masks: torch.Tensor, nodes: Nodes) -> dict[int, Box]:
+    """Layers of one ground that touch the window, and the part of it (first row, first column, rows, columns) they can
+    touch; ``masks`` [depth, *nodes.count]."""
+    needed = {layer.within for layer in spec.layers}
+    found: dict[int, Box] = {}
+    for k, layer in enumerate(spec.layers):
+        if not (layer.drawn or k in needed) or (layer.within is not None and layer.within not in found):
+            continue
+        if layer.mask.form == "everywhere":
+            found[k] = (0, 0, *nodes.window[2:])
+            continue
+        # Soft border, ragged border, and the run of the field between two nodes.
+        reach = 0.5 * max(layer.soft_m / spec.gsd_m, 1.0) + RAGGED_DEVIATIONS * layer.ragged_m / spec.gsd_m + STEP_PX
+        inside = layer.mask.size_m[0] / spec.gsd_m - masks[k].abs() if layer.mask.folds else masks[k]
+        touched = inside > -reach
+        if layer.mask.folds:  # a thin line may pass between two nodes
+            touched |= _crossed(masks[k])
+        box = _box_of(touched, nodes)
+        if box is not None:
+            found[k] = box
+    return found
+
+
+def _crossed(distance: torch.Tensor) -> torch.Tensor:
+    """Nodes of cells across which a signed distance changes sign."""
+    positive = distance > 0
+    crossed = torch.zeros_like(positive)
+    for step in (0, 1):
+        change = positive.narrow(step, 1, positive.shape[step] - 1) != positive.narrow(
+            step, 0, positive.shape[step] - 1
+        )
+        crossed.narrow(step, 0, change.shape[step]).logical_or_(change)
+        crossed.narrow(step, 1, change.shape[step]).logical_or_(change)
+    return crossed
+
+
+def _box_of(touched: torch.Tensor, nodes: Nodes) -> Box | None:
+    """The part of the window that touched nodes and their neighbours stand for."""
+    box = []
+    for axis in (0, 1):
+        at = touched.any(1 - axis).nonzero().flatten()
+        if len(at) == 0:
+            return None
+        size, start = nodes.window[2 + axis], nodes.window[axis] - nodes.first[axis] * STEP_PX
+        first = max((int(at[0]) - 1) * STEP_PX - start, 0)
+        last = min((int(at[-1]) + 1) * STEP_PX - start + 1, size)
+        if last <= first:
+            return None
+        box.append((first, last - first))
+    (top, rows), (left, columns) = box
+    return (top, left, rows, columns)
+
+
+def wave_fields(specs: Sequence[GroundSpec], nodes: Nodes, slow: torch.Tensor) -> torch.Tensor | None:
+    """What stripes and furrows add to the brightness of the lowest layer: [B, 1, *nodes.count], or nothing."""
+    if all(spec.waves is None for spec in specs):
+        return None
+    added = torch.zeros((len(specs), 1, *nodes.count), device=nodes.x.device)
+    for b, spec in enumerate(specs):
+        if spec.waves is None:
+            continue
+        w = spec.waves
+        across = nodes.y.view(-1, 1) * math.cos(w.angle) - nodes.x * math.sin(w.angle)
+        wave = torch.sin(across * (2 * math.pi * spec.gsd_m / w.period_m) + 0.35 * slow[b, 1])
+        wave = wave * (1 + 4 * w.sharp) / (1 + 4 * w.sharp * wave.abs())
+        added[b, 0] = wave * (w.depth / max(spec.blotch, 1e-3))
+    return added
