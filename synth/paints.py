@@ -124,13 +124,13 @@ def sample_paints(rng: np.random.Generator, names: NDArray[np.int64], colours: t
 
 @cache
 def pairs_that_differ(colours: tuple[str, ...], lightness_min: float, difference_min: float) -> NDArray[np.bool_]:
-    """Which (panel, mark) names [C, C] can be told apart as asked by at least one in fifty pairs of their paints."""
+    """Which (panel, mark) names [C, C] can be told apart as asked by at least one in ten pairs of their paints."""
     rng = np.random.Generator(np.random.Philox(key=(21, 0)))
     chosen = rng.integers(0, _BANK, (2, 400))
     labs = np.stack([_bank_labs(name) for name in colours])
     one, other = labs[:, None, chosen[0]], labs[None, :, chosen[1]]
     good = (np.abs(one[..., 0] - other[..., 0]) >= lightness_min) & (ciede2000(one, other) >= difference_min)
-    allowed = good.mean(axis=-1) >= 0.02
+    allowed = good.mean(axis=-1) >= 0.1
     return allowed & ~np.eye(len(colours), dtype=bool)
 
 
@@ -155,11 +155,11 @@ def sample_paint_pairs(
     mark = np.where(allowed[panel, mark], mark, np.argmax(allowed[panel], axis=1))
     banks = np.stack([paint_bank(name) for name in colours])
     labs = np.stack([_bank_labs(name) for name in colours])
-    tries = rng.integers(0, _BANK, (2, count, 48))
+    tries = rng.integers(0, _BANK, (2, count, 64))
     one, other = labs[panel[:, None], tries[0]], labs[mark[:, None], tries[1]]
     light = np.abs(one[..., 0] - other[..., 0])
     good = (light >= lightness_min) & (ciede2000(one, other) >= difference_min)
-    # The first pair that is good enough; where none of 48 is (rare), the one furthest apart in lightness.
+    # The first pair that is good enough; where none of 64 is (rare), the one furthest apart in lightness.
     first = np.where(good.any(axis=1), good.argmax(axis=1), light.argmax(axis=1))
     row = np.arange(count)
     return (

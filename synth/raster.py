@@ -75,7 +75,7 @@ def _capsule(
     across = dx * column(-axis[:, 1], device) + dy * column(axis[:, 0], device)
     # Move along the axis to where the flank is nearest, then measure to the sphere there.
     tilt = slope / np.sqrt(np.maximum(1 - slope**2, 1e-4))
-    at = torch.addcmul(along, across.abs(), column(tilt, device))
+    at = torch.addcmul(along, across.abs(), column(-tilt, device))
     at = torch.minimum(at.clamp_(min=0), column(length, device))
     radius = column(r0, device) - at * column(slope, device)
     off = along - at
