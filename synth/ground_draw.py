@@ -21,17 +21,19 @@ def sample_ground(
     rng: np.random.Generator, settings: GroundSettings, gsd_m: float, extent_px: tuple[int, int] = (320, 320)
 ) -> GroundSpec:
     """Draw one ground for pictures of ``extent_px`` (height, width) at ``gsd_m`` metres a pixel."""
-    from synth.ground_structures import made_things, standing_things, waves_of
+    from synth.ground_structures import LARGE_M, made_things, standing_things, waves_of
 
     draw = LayerDraw(rng, settings, gsd_m, extent_px)
     main = _pick(rng, settings.kinds)
     layers = [draw.layer(main, Mask())]
     low, high = settings.extra_kinds
-    count = int(rng.integers(low, high + 1)) + (2 if min(extent_px) > 1000 else 0)
+    count = int(rng.integers(low, high + 1)) + (2 if draw.width_m > LARGE_M else 0)
     for _ in range(count):
         layers.append(draw.patch(str(rng.choice(NEIGHBOURS[main]))))
     waves: Waves | None = waves_of(draw, main)
-    if rng.random() < settings.structures:
+    large = draw.width_m > LARGE_M
+    # A picture of many metres meets what several small ones would.
+    if rng.random() < (1 - (1 - settings.structures) ** 3 if large else settings.structures):
         layers += made_things(draw, main, first=len(layers))
     layers += standing_things(draw, main)
     return GroundSpec(

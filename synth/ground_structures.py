@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from synth.ground_kinds import KINDS
+from synth.ground_kinds import KINDS, NEIGHBOURS
 from synth.ground_spec import Joints, Layer, Mask, Waves
 
 if TYPE_CHECKING:
@@ -30,12 +30,34 @@ def waves_of(draw: LayerDraw, main: str) -> Waves | None:
 def made_things(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     """Layers of one or (on large pictures) several made things; ``first`` is the index that the first of them gets."""
     rng = draw.rng
-    options = [path, path, road, tracks, tracks, beds, slabs, yard, painted_lines, fence]
-    count = 1 + int(rng.random() < 0.3) + (int(rng.integers(1, 4)) if draw.width_m > 20 else 0)
-    layers: list[Layer] = []
-    for _ in range(count):
+    options = [path, path, road, tracks, tracks, beds, slabs, yard, painted_lines, fence, border, border]
+    large = draw.width_m > LARGE_M
+    layers: list[Layer] = border(draw, main, first) if large else []
+    for _ in range(1 + int(rng.random() < 0.3) + (int(rng.integers(1, 4)) if large else 0)):
         option = options[int(rng.integers(len(options)))]
         layers += option(draw, main, first + len(layers))
+    return layers
+
+
+# Pictures wider than this hold several made things, and more than one field.
+LARGE_M = 20.0
+
+
+def border(draw: LayerDraw, main: str, first: int) -> list[Layer]:
+    """Where one field, lawn or yard ends and another begins; a hedge, a ditch or a worn strip along it at times."""
+    rng = draw.rng
+    at, angle = draw.place(), float(rng.uniform(0, 2 * math.pi))
+    kind = str(rng.choice([*NEIGHBOURS[main], "mown_grass", "dry_grass", "soil"]))
+    bend = {
+        "bend_m": float(rng.uniform(0, 0.6)) if rng.random() < 0.6 else 0.0,
+        "bend_scale_m": float(rng.uniform(3, 15)),
+        "seed": draw.seed(),
+    }
+    layers = [draw.layer(kind, Mask("half", at_m=at, angle=angle, **bend))]
+    if rng.random() < 0.4:
+        strip = str(rng.choice(["shrubs", "wild_grass", "soil", "dry_grass", "gravel"]))
+        half = float(rng.uniform(0.15, 0.8))
+        layers.append(draw.layer(strip, Mask("band", at_m=at, angle=angle, size_m=(half, 0), **bend)))
     return layers
 
 
