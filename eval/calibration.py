@@ -69,3 +69,27 @@ def brier_parts(table: Reliability) -> dict[str, float]:
         "resolution": float((share * (table.observed - base) ** 2).sum()),
         "uncertainty": base * (1 - base),
     }
+
+
+#: Shares of the readings that are kept when the least sure ones are called "cannot be read".
+KEPT_SHARES = (1.0, 0.95, 0.9, 0.8, 0.7, 0.5)
+
+
+def risk_coverage(probability: Floats, right: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+    """Share kept, share wrong among the kept, and the least probability kept, by falling probability; each [m].
+
+    Equal probabilities are kept or left together, for no threshold can part them (R. El-Yaniv and Y. Wiener, "On the
+    foundations of noise-free selective classification", JMLR 11 (2010), 1605-1641).
+    """
+    order = np.argsort(-np.asarray(probability, dtype=float), kind="stable")
+    stated = np.asarray(probability, dtype=float)[order]
+    wrong = np.cumsum(~np.asarray(right, dtype=bool)[order])
+    last = np.flatnonzero(np.diff(stated, append=-np.inf) != 0)
+    kept = last + 1
+    return kept / len(stated), wrong[last] / kept, stated[last]
+
+
+def risk_at(kept_share: float, curve: tuple[Floats, Floats, Floats]) -> tuple[float, float]:
+    """Share wrong and least probability where at least ``kept_share`` of the readings are kept."""
+    at = int(np.searchsorted(curve[0], kept_share - 1e-12))
+    return float(curve[1][at]), float(curve[2][at])

@@ -34,6 +34,7 @@ CAUSES: dict[str, str] = {
     "wrong_match": "matched to a wanted panel that it is not",
     "false_report": "a report of something that is not there",
     "duplicate": "a second report of the same object",
+    "time": "the length of the search",
 }
 _REST_POINTS = 1e-9
 
@@ -68,6 +69,7 @@ def losses_of(run: RunCase, points: RunPoints, best_score: NDArray[np.float64], 
         threshold = working[CATEGORIES[run.truth.category[thing]]]
         losses.add(_why_missed(run, points, thing, float(best_score[thing]), threshold), float(worth[thing]))
     _reports_for_nothing(losses, run, points)
+    losses.add("time", -points.time_cost)
     rest = points.possible - points.earned - sum(losses.points.values())
     if rest > _REST_POINTS:  # few reports were spent on things that earn less than the best ones
         losses.add("report_limit", rest)

@@ -199,6 +199,30 @@ def _heat_cell(
         )
 
 
+def frame_map(missed: Sequence[Sequence[int]], views: Sequence[Sequence[int]], alternative: str) -> Markup:
+    """The frame as a grid: each cell's share missed, with the numbers; empty cells are left blank."""
+    rows, columns = len(views), len(views[0])
+    side = (WIDTH - 8) / columns
+    root = canvas(alternative, WIDTH, side * rows + 8)
+    for i in range(rows):
+        for j in range(columns):
+            x, y = 4 + side * j, 4 + side * i
+            share = missed[i][j] / views[i][j] if views[i][j] else 0.0
+            opacity = 0.06 + 0.94 * share if views[i][j] else 0.02
+            cell = element(
+                "rect", root, x=x, y=y, width=side - 1, height=side - 1, class_="wrong", fill_opacity=opacity
+            )
+            element("title", cell, f"{missed[i][j]} of {views[i][j]} missed here")
+            if views[i][j]:
+                style = "on-dark" if share > 0.5 else "tick"
+                middle = (x + side / 2 - 0.5, y + side / 2 + 3.5)
+                element(
+                    "text", root, f"{missed[i][j]}/{views[i][j]}", x=middle[0], y=middle[1], text_anchor="middle",
+                    class_=style,
+                )  # fmt: skip
+    return finished(root)
+
+
 @dataclass(frozen=True)
 class Step:
     """One bar of a waterfall: from ``start`` to ``end``, with its words; ``kind`` is "whole" or "loss"."""

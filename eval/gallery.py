@@ -20,7 +20,7 @@ from mission.photographs import load_photograph
 from mission.vocabulary import ATTRIBUTES
 
 #: Cases shown of each kind.
-MOST_OF_A_KIND = 6
+MOST_OF_A_KIND = 12
 _SIDE_PX = 180
 _LEAST_CUT_PX = 64
 #: A sighting of a person this sure is made unrecognisable too, for truth may not name everybody.
@@ -30,12 +30,13 @@ Box = tuple[float, float, float, float]
 
 @dataclass(frozen=True)
 class Case:
-    """One picture: ``kind`` "missed", "misread" or "false alarm", words for it, and the JPEG as a data URI."""
+    """One picture: its ``kind`` (of KINDS), words for it, the JPEG as a data URI, and which attributes were misread."""
 
     kind: str
     words: str
     file_name: str
     picture: str
+    attributes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -44,11 +45,16 @@ class _Wanted:
     words: str
     frame: int
     box_px: Box
+    attributes: tuple[str, ...] = ()
+
+
+#: Kinds of cases, in the order shown.
+KINDS = ("person missed", "missed", "misread", "false alarm")
 
 
 def worst_cases(judgement: Judgement, frame_set: FrameSet) -> list[Case]:
-    """The largest panels missed, the surest wrong readings and the surest false alarms."""
-    chosen = [*_missed(judgement), *_misread(judgement), *_false(judgement)]
+    """The largest people and panels missed, the surest wrong readings and the surest false alarms."""
+    chosen = [*_persons(judgement), *_missed(judgement), *_misread(judgement), *_false(judgement)]
     frames = judgement.case.frames
     images: dict[int, Image.Image | None] = {}
     cases = []
@@ -57,9 +63,30 @@ def worst_cases(judgement: Judgement, frame_set: FrameSet) -> list[Case]:
             images = {wanted.frame: _opened(judgement, frame_set, wanted.frame)}  # one frame in memory at a time
         image = images[wanted.frame]
         if image is not None:
-            cases.append(Case(wanted.kind, wanted.words, frames[wanted.frame].file_name, _cut(image, wanted.box_px)))
-    kinds = ("missed", "misread", "false alarm")
-    return sorted(cases, key=lambda case: kinds.index(case.kind))
+            picture = _cut(image, wanted.box_px)
+            cases.append(Case(wanted.kind, wanted.words, frames[wanted.frame].file_name, picture, wanted.attributes))
+    return sorted(cases, key=lambda case: KINDS.index(case.kind))
+
+
+def _persons(judgement: Judgement) -> list[_Wanted]:
+    """Views of people that count and were not found, the largest first."""
+    if "person" not in judgement.case.categories:
+        return []
+    matches, case = judgement.matches, judgement.case
+    category = case.categories.index("person")
+    strong = matches.true() & (matches.det_category == category) & (matches.det_score >= judgement.working["person"])
+    met = set(matches.det_object[0, 0, strong].tolist())
+    asked = np.flatnonzero((matches.obj_category == category) & ~matches.obj_ignored[0]).tolist()
+    rows = sorted((row for row in asked if row not in met), key=lambda row: -max(case.things[row].bbox_px[2:]))
+    return [
+        _Wanted(
+            "person missed",
+            "a person was not found in this view",
+            int(case.objects.frame[row]),
+            case.things[row].bbox_px,
+        )
+        for row in rows[:MOST_OF_A_KIND]
+    ]
 
 
 def _missed(judgement: Judgement) -> list[_Wanted]:
@@ -91,9 +118,9 @@ def _misread(judgement: Judgement) -> list[_Wanted]:
             for j, a in enumerate(ATTRIBUTES)
             if wrong[i, j]
         )
-        chosen.append(
-            _Wanted("misread", words, int(judgement.case.objects.frame[row]), judgement.case.things[row].bbox_px)
-        )
+        misread = tuple(a for j, a in enumerate(ATTRIBUTES) if wrong[i, j])
+        frame = int(judgement.case.objects.frame[row])
+        chosen.append(_Wanted("misread", words, frame, judgement.case.things[row].bbox_px, misread))
     return chosen
 
 

@@ -61,14 +61,14 @@ def spread_of(values: Floats, drawn: Floats) -> Spread | None:
 
 
 def _degrees(influence: Floats) -> float:
-    """Degrees of freedom that clusters of these influences [C] are worth, between 2 and C - 1."""
+    """Degrees of freedom that clusters of these influences [C] are worth, between 3 and C - 1."""
     clusters = len(influence)
     centred = influence - influence.mean()
     second = float((centred**2).mean())
     if not second > 0:
         return clusters - 1.0
     kurtosis = float((centred**4).mean()) / second**2
-    return float(np.clip(2 * clusters / max(kurtosis - 1, 1e-9) - 1, 2, clusters - 1))
+    return float(np.clip(2 * clusters / max(kurtosis - 1, 1e-9) - 1, min(3, clusters - 1), clusters - 1))
 
 
 def share_interval(share: float, spread: Spread, *, extra_variance: float = 0.0, confidence: float = 0.95) -> Interval:
@@ -100,7 +100,7 @@ def effective_wilson(hits: Floats, trials: Floats, confidence: float = 0.95) -> 
     if clusters < 2 or within <= 0 or variance <= 0:
         count = float(min(clusters, total))
         return wilson_interval(share * count, count, confidence)
-    z = float(t.ppf(0.5 + confidence / 2, _degrees(rest)))
+    z = float(t.ppf(0.5 + confidence / 2, clusters - 1))
     count = min(total, within / variance)
     # Student's t in the place of the normal, by fewer trials still.
     normal = float(t.ppf(0.5 + confidence / 2, math.inf))

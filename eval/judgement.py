@@ -77,7 +77,7 @@ class RunsJudgement:
     """What the finds were worth: the runs, their points and losses (none without a rulebook), and the place errors.
 
     ``errors_m`` [n, 2] east, north: find less truth, of the finds seen on a thing with a known place; ``error_cluster``
-    [n].
+    [n], ``claimed_m2`` [n, 2, 2] the covariance that the find claimed (NaN: none).
     """
 
     runs: Sequence[RunCase]
@@ -86,17 +86,21 @@ class RunsJudgement:
     rulebook: Rulebook | None
     errors_m: Floats
     error_cluster: NDArray[np.int64]
+    claimed_m2: Floats
 
 
 def judge_runs(judgement: Judgement, runs: Sequence[RunCase], rulebook: Rulebook | None) -> RunsJudgement:
     """Score every run and collect the place errors."""
-    best = _best_scores(judgement)
-    points = [score_run(run.truth, run.reports, rulebook) for run in runs] if rulebook is not None else []
+    best = best_scores(judgement)
+    points = (
+        [score_run(run.truth, run.reports, rulebook, run.duration_s) for run in runs] if rulebook is not None else []
+    )
     losses = [
-        losses_of(run, result, _of_things(run, judgement.case, best), judgement.working)
+        losses_of(run, result, of_things(run, judgement.case, best), judgement.working)
         for run, result in zip(runs, points)
     ]
-    errors = [_place_errors_m(run) for run in runs]
+    placed = [_place_errors_m(run) for run in runs]
+    errors = [error for error, _ in placed]
     return RunsJudgement(
         runs=runs,
         points=points,
@@ -104,22 +108,26 @@ def judge_runs(judgement: Judgement, runs: Sequence[RunCase], rulebook: Rulebook
         rulebook=rulebook,
         errors_m=np.concatenate([*errors, np.zeros((0, 2))]),
         error_cluster=np.repeat([run.cluster for run in runs], [len(error) for error in errors]).astype(np.int64),
+        claimed_m2=np.concatenate([*(claim for _, claim in placed), np.zeros((0, 2, 2))]),
     )
 
 
-def _place_errors_m(run: RunCase) -> Floats:
-    """Find less truth [n, 2] of the finds with a sighting on a thing that counts; the nearest such thing, however far.
+def _place_errors_m(run: RunCase) -> tuple[Floats, Floats]:
+    """Find less truth [n, 2], and the claimed covariance [n, 2, 2], of the finds seen on a thing that counts.
 
-    What was seen pairs them, not what lies near: a limit on the distance would leave out the worst errors.
+    Less the nearest such thing, however far: what was seen pairs them, not what lies near, for a limit on the distance would
+    leave out the worst errors.
     """
     apart = run.reports.ground_m[:, None, :] - run.truth.ground_m[None, :, :]
     alike = run.reports.category[:, None] == run.truth.category[None, :]
     distance = np.where(run.reports.seen_on & alike & run.truth.counted, np.linalg.norm(apart, axis=-1), np.nan)
     known = np.flatnonzero(~np.isnan(distance).all(axis=1)) if distance.size else np.zeros(0, dtype=int)
-    return apart[known, np.nanargmin(distance[known], axis=1)] if len(known) else np.zeros((0, 2))
+    if not len(known):
+        return np.zeros((0, 2)), np.zeros((0, 2, 2))
+    return apart[known, np.nanargmin(distance[known], axis=1)], run.covariance_m2[known]
 
 
-def _best_scores(judgement: Judgement) -> Floats:
+def best_scores(judgement: Judgement) -> Floats:
     """The strongest sighting [O] on each annotation at IoU 0.5; NaN for none."""
     best = np.full(len(judgement.case.things), np.nan)
     matches = judgement.matches
@@ -129,7 +137,8 @@ def _best_scores(judgement: Judgement) -> Floats:
     return best
 
 
-def _of_things(run: RunCase, case: Case, best: Floats) -> Floats:
+def of_things(run: RunCase, case: Case, best: Floats) -> Floats:
+    """The strongest sighting [T] on each thing of a run, of the frames where it counts; NaN for none."""
     found = []
     for rows in run.rows:
         scores = [best[row] for row in rows if case.things[row].scored and not np.isnan(best[row])]

@@ -11,13 +11,16 @@ from numpy.typing import NDArray
 from eval.calibration import reliability
 from eval.causes import CAUSES
 from eval.detection import RECALL_STEPS
-from eval.drawing import SHARE, SQUARE_HEIGHT, Plot, Range, Step, heat_map, waterfall
+from eval.drawing import SHARE, SQUARE_HEIGHT, Plot, Range, Step, frame_map, heat_map, waterfall
 from eval.judgement import Judgement, RunsJudgement
 from eval.scorecard import stated_readings
+from eval.search import fused_curves, searched_hectares
 from mission.vocabulary import ATTRIBUTES
 
 #: Beyond so many categories a curve each would be a tangle; their mean is drawn instead.
 MOST_CURVES = 4
+#: Columns and rows of the map over the frame.
+MAP_CELLS = (8, 6)
 WORDS = {"shape": "shape", "panel_colour": "panel colour", "mark": "mark", "mark_colour": "mark colour"}
 
 
@@ -56,6 +59,50 @@ def free_response_curves(judgement: Judgement) -> Markup:
             words = f"{name} at confidence {judgement.working[name]:.2f}"
             plot.dot(rates[at[-1]], float(curve.recall[at[-1]]), k, 4.5, words)
     return plot.markup()
+
+
+def area_response_curves(judgement: Judgement, runs: RunsJudgement | None) -> Markup | None:
+    """Recall against false alarms a hectare: sightings before fusing, and finds after it."""
+    hectares = float(judgement.hectares.sum())
+    if math.isnan(hectares) or not hectares > 0:
+        return None
+    axis = Range(0.1, 100.0, (0.1, 1, 10, 100), logarithmic=True)
+    words = "Recall against false alarms a hectare, logarithmic from 0.1 to 100, before and after fusing"
+    plot = Plot(words, axis, SHARE, "false alarms a hectare", "recall")
+    curves = [("views of panels", judgement.curves[judgement.case.categories.index("panel")], hectares)] if (
+        "panel" in judgement.case.categories
+    ) else []  # fmt: skip
+    if runs is not None:
+        searched = searched_hectares(judgement.case)
+        curves += [(f"finds of {name}s", curve, searched) for name, curve in fused_curves(runs.runs).items()]
+    drawn = 0
+    for name, curve, area in curves:
+        if curve.objects and len(curve.confidence) and area > 0:
+            rates = [max(axis.low, rate) for rate in (curve.false_alarms / area).tolist()]
+            plot.line(rates, curve.recall.tolist(), drawn, name, steps=True)
+            drawn += 1
+    return plot.markup() if drawn else None
+
+
+def error_map(judgement: Judgement) -> Markup | None:
+    """Where in the frame views are missed at the working confidence: share of each cell, darker for more."""
+    case, matches = judgement.case, judgement.matches
+    asked = np.flatnonzero(~matches.obj_ignored[0])
+    if not len(asked):
+        return None
+    working = np.array([judgement.working[name] for name in case.categories])
+    strong = matches.true() & (matches.det_score >= working[matches.det_category])
+    found = np.zeros(len(matches.obj_frame), dtype=bool)
+    found[matches.det_object[0, 0, strong]] = True
+    sizes = np.array(case.sizes_px, dtype=float)[matches.obj_frame[asked]]
+    box = case.objects.box_px[asked]
+    centre = (box[:, :2] + box[:, 2:] / 2) / sizes
+    cell = np.clip((centre * [MAP_CELLS[0], MAP_CELLS[1]]).astype(int), 0, [MAP_CELLS[0] - 1, MAP_CELLS[1] - 1])
+    number = cell[:, 1] * MAP_CELLS[0] + cell[:, 0]
+    views = np.bincount(number, minlength=MAP_CELLS[0] * MAP_CELLS[1])
+    missed = np.bincount(number, ~found[asked], minlength=len(views)).astype(int)
+    words = f"Where in the frame things are missed: {int(missed.sum())} of {len(asked)} views"
+    return frame_map(missed.reshape(MAP_CELLS[::-1]).tolist(), views.reshape(MAP_CELLS[::-1]).tolist(), words)
 
 
 def confusions(judgement: Judgement, tables: dict[str, dict | None]) -> list[tuple[str, Markup]]:

@@ -8,6 +8,7 @@ Letters: N reports (finds), O objects of one run, P parts of the points. Categor
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,7 +68,7 @@ class RunPoints:
     ``object_of`` [N] object that a report counts for (-1: none); ``distance_m`` [N] to it (NaN unknown); ``handed_in`` [N]
     False beyond the limit; ``false`` and ``duplicate`` [N] a report for nothing, and one more for an object that another
     one counts for; ``idle_cost`` and ``delivery_cost`` [N] what a report cost; ``part`` and ``part_possible`` [P, O] what
-    each object earned and could have.
+    each object earned and could have; ``time_cost`` what the length of the search cost.
     """
 
     earned: float
@@ -81,10 +82,11 @@ class RunPoints:
     delivery_cost: Floats
     part: Floats
     part_possible: Floats
+    time_cost: float = 0.0
 
 
-def score_run(truth: RunTruth, reports: RunReports, rulebook: Rulebook) -> RunPoints:
-    """Points of one run: what the objects earned through their reports, plus what idle and wrong reports cost."""
+def score_run(truth: RunTruth, reports: RunReports, rulebook: Rulebook, duration_s: float = math.nan) -> RunPoints:
+    """Points of one run: what the objects earned through their reports, plus what idle and wrong reports and time cost."""
     count = len(reports.category)
     distance = np.linalg.norm(reports.ground_m[:, None, :] - truth.ground_m[None, :, :], axis=-1)
     handed_in = _handed_in(reports.confidence, rulebook.reports_at_most)
@@ -106,9 +108,10 @@ def score_run(truth: RunTruth, reports: RunReports, rulebook: Rulebook) -> RunPo
     part[:, object_of[used]] = parts[:, used, object_of[used]]
     possible = part_possible(truth, rulebook)
     best = np.sort(possible.sum(axis=0))[::-1][: rulebook.reports_at_most]
+    time_cost = rulebook.time.cost(duration_s)
     chosen = distance[np.arange(count), object_of] if distance.size else np.zeros(count)
     return RunPoints(
-        earned=float(part.sum() + idle_cost.sum() + delivery_cost.sum()),
+        earned=float(part.sum() + idle_cost.sum() + delivery_cost.sum() + time_cost),
         possible=float(best.sum()),
         object_of=object_of,
         distance_m=np.where(used, chosen, np.nan),
@@ -119,6 +122,7 @@ def score_run(truth: RunTruth, reports: RunReports, rulebook: Rulebook) -> RunPo
         delivery_cost=delivery_cost,
         part=part,
         part_possible=possible,
+        time_cost=time_cost,
     )
 
 

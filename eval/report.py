@@ -15,17 +15,20 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from eval.causes import CAUSES
 from eval.detection import FIGURES
 from eval.false_alarms import RATES_PER_FRAME
-from eval.gallery import worst_cases
+from eval.gallery import KINDS, worst_cases
 from eval.judgement import Judgement, RunsJudgement
 from eval.pictures import (
     WORDS,
+    area_response_curves,
     confusions,
+    error_map,
     free_response_curves,
     location_scatter,
     points_waterfall,
     precision_recall,
     reliability_curves,
 )
+from eval.report_tables import more_tables
 from eval.resampling import DRAWS, MIN_CLUSTERS
 from eval.summary import FIRST_LINE, percent, sentences
 from mission.atomic import write_text
@@ -53,8 +56,11 @@ def write_report(
         loader=FileSystemLoader(Path(__file__).parent / "templates"), autoescape=True, undefined=StrictUndefined
     )
     template = environment.get_template("report.html")
-    content = _words(card) | _tables(card) | _pictures(card, judgement, runs)
-    content["cases"] = [] if frame_set is None else worst_cases(judgement, frame_set)
+    content = _words(card) | _tables(card) | more_tables(card) | _pictures(card, judgement, runs)
+    cases = [] if frame_set is None else worst_cases(judgement, frame_set)
+    content["cases"] = cases
+    content["case_kinds"] = [kind for kind in KINDS if any(case.kind == kind for case in cases)]
+    content["case_attributes"] = [a for a in ATTRIBUTES if any(a in case.attributes for case in cases)]
     write_text(path, template.render(content))
 
 
@@ -190,6 +196,8 @@ def _pictures(card: Card, judgement: Judgement, runs: RunsJudgement | None) -> d
     pictures: dict[str, Any] = {
         "precision_recall": precision_recall(judgement),
         "free_response": free_response_curves(judgement) if ours else None,
+        "area_response": area_response_curves(judgement, runs) if ours else None,
+        "error_map": error_map(judgement) if ours else None,
         "confusions": [] if card["attributes"] is None else confusions(judgement, card["attributes"]["confusion"]),
         "reliability": reliability_curves(judgement) if ours else None,
         "location": None,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +20,7 @@ from eval.matching import Matches
 from eval.points import RunReports, RunTruth
 from mission.errors import must
 from mission.finds import Find
-from mission.frame_set import Run
+from mission.frame_set import Frame, Run
 from mission.vocabulary import ATTRIBUTES, CATEGORIES, Vocabulary
 from mission.wanted import WantedPanel
 
@@ -31,7 +32,9 @@ class RunCase:
     """One run: its truth and reports as arrays, with the way back to annotations, finds and frames.
 
     ``rows`` [O] are the annotation rows of each thing, ``find_numbers`` [N] places in the list of finds, ``cluster`` the
-    cluster of the run's first frame, ``held`` [N] finds that are held back.
+    cluster of the run's first frame, ``held`` [N] finds that are held back, ``covariance_m2`` [N, 2, 2] what the finds claim
+    of their place (NaN: nothing), ``duration_s`` from the first frame to the last (NaN unknown), ``on_look_alike`` [N] finds
+    with a sighting on something annotated that is neither panel nor person, ``not_looked_at`` wanted panels in no frame.
     """
 
     name: str
@@ -41,6 +44,10 @@ class RunCase:
     rows: tuple[tuple[int, ...], ...]
     find_numbers: tuple[int, ...]
     held: NDArray[np.bool_]
+    covariance_m2: NDArray[np.float64]
+    duration_s: float
+    on_look_alike: NDArray[np.bool_]
+    not_looked_at: int
 
 
 def run_cases(
@@ -84,9 +91,47 @@ def run_cases(
                 rows=tuple(tuple(group) for group in rows),
                 find_numbers=tuple(numbers),
                 held=np.array([find.held is not None for find in mine], dtype=bool),
+                covariance_m2=_claims(mine),
+                duration_s=_duration_s([case.frames[row] for row in frame_rows]),
+                on_look_alike=np.array([_on_other(case, find, row_of) for find in mine], dtype=bool),
+                not_looked_at=sum(not fits.any() for fits in asked_for),
             )
         )
     return cases
+
+
+def _claims(finds: Sequence[Find]) -> NDArray[np.float64]:
+    unknown = ((np.nan, np.nan), (np.nan, np.nan))
+    claims = [unknown if find.ground_covariance_m2 is None else find.ground_covariance_m2 for find in finds]
+    return np.array(claims, dtype=float).reshape(-1, 2, 2)
+
+
+def _on_other(case: Case, find: Find, row_of: Mapping[int, int]) -> bool:
+    """Whether a sighting of the find has its centre on an annotation that is neither panel nor person."""
+    for number in find.sightings:
+        row = row_of[number]
+        x, y, w, h = case.sightings[row].bbox_px
+        for thing in case.frames[int(case.detections.frame[row])].things:
+            left, top, wide, high = thing.bbox_px
+            inside = left <= x + w / 2 <= left + wide and top <= y + h / 2 <= top + high
+            if inside and thing.category not in CATEGORIES:
+                return True
+    return False
+
+
+def _duration_s(frames: Sequence[Frame]) -> float:
+    """Seconds from the first frame of a run to its last; NaN where a time is unknown."""
+    times = [None if frame.view is None else seconds_of(frame.view.time) for frame in frames]
+    known = [time for time in times if time is not None]
+    return max(known) - min(known) if len(known) == len(times) else np.nan
+
+
+def seconds_of(time: str | None) -> float | None:
+    """Seconds of an ISO 8601 time; None where there is none or it is not one."""
+    try:
+        return None if time is None else datetime.fromisoformat(time).timestamp()
+    except ValueError:
+        return None
 
 
 def _finds_by_run(

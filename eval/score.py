@@ -9,8 +9,12 @@ from typing import Any
 import numpy as np
 
 from eval.case import Case, case_of
+from eval.contrast import contrasts_of
 from eval.evidence import file_sha256, matching_evidence, write_evidence
+from eval.fates import fates_block
 from eval.judgement import Judgement, RunsJudgement, judge, judge_runs
+from eval.location_split import location_split
+from eval.persons import person_block
 from eval.plain_coco import is_plain_coco, read_plain_coco
 from eval.report import write_report
 from eval.runs import run_cases
@@ -19,11 +23,12 @@ from eval.scorecard import (
     calibration_block,
     detection_block,
     false_alarm_block,
-    location_block,
-    points_block,
     put,
     recall_block,
 )
+from eval.scorecard_runs import location_block, points_block
+from eval.search import search_block
+from eval.slices import slice_block
 from mission.atomic import write_json
 from mission.errors import InputError
 from mission.finds import Finds, read_finds
@@ -34,6 +39,10 @@ from mission.sightings import DEFAULT_WORKING_CONFIDENCE, Sightings, read_sighti
 
 FORMAT = "scorecard/1"
 
+_OURS_ONLY = (
+    "persons", "false_alarms", "recall_at_false_alarms", "attributes", "calibration", "location", "search", "causes", "slices",
+    "points",
+)  # fmt: skip
 _PLAIN = "a plain COCO pair says nothing about it"
 _NO_FINDS = "no finds were given"
 _NO_RULEBOOK = "no rulebook was given"
@@ -90,7 +99,7 @@ def _plain(path: Path, results: str | Path) -> tuple[Scored, dict[str, Any]]:
     for key in ("bundle", "truth", "finds"):
         put(card, key, None, _PLAIN)
     card["detection"] = detection_block(judgement)
-    for key in ("false_alarms", "recall_at_false_alarms", "attributes", "calibration", "location", "points"):
+    for key in _OURS_ONLY:
         put(card, key, None, _PLAIN)
     card["clusters"] = _clusters(case)
     return Scored(card, judgement, None, None), matching_evidence(
@@ -136,6 +145,7 @@ def _card(
     card |= {
         "truth": frame_set.truth,
         "finds": None,
+        "persons": person_block(judgement),
         "detection": detection_block(judgement),
         "false_alarms": false_alarm_block(judgement),
         "recall_at_false_alarms": recall_block(judgement),
@@ -143,6 +153,16 @@ def _card(
     put(card, "attributes", attribute_block(judgement), _NO_READINGS)
     card["calibration"] = calibration_block(judgement)
     put(card, "location", None if runs is None else location_block(runs, clusters), _NO_FINDS)
+    if card["location"] is not None:
+        put(
+            card["location"],
+            "split",
+            location_split(judgement),
+            "no sighting on a thing has both a pose and a known place",
+        )
+    put(card, "search", None if runs is None else search_block(judgement.case, runs.runs), _NO_FINDS)
+    put(card, "causes", None if runs is None else fates_block(judgement, runs.runs), _NO_FINDS)
+    card["slices"] = slice_block(judgement, contrasts_of(judgement.case, frame_set))
     if runs is None or runs.rulebook is None:
         put(card, "points", None, _NO_FINDS if runs is None else _NO_RULEBOOK)
     else:

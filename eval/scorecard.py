@@ -13,23 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eval.attributes import attribute_figures, confusion
-from eval.calibration import brier_parts, brier_score, reliability
+from eval.calibration import KEPT_SHARES, brier_parts, brier_score, reliability, risk_at, risk_coverage
 from eval.detection import FIGURES
 from eval.false_alarms import RATES_PER_FRAME, RATES_PER_HECTARE, false_per_frame
 from eval.intervals import (
     STEP_VARIANCE,
     Interval,
     Spread,
-    plain_interval,
+    effective_wilson,
     positive_interval,
     share_interval,
     spread_of,
 )
-from eval.judgement import Judgement, RunsJudgement
-from eval.location import ce90_m, rmse_m
+from eval.judgement import Judgement
 from eval.matching import IOU_THRESHOLDS
-from eval.proportions import wilson_interval
-from eval.resampling import DRAWS, Clusters, cluster_draws
+from eval.resampling import Clusters, cluster_draws
 from mission.vocabulary import ATTRIBUTES
 
 Block = dict[str, Any]
@@ -167,7 +165,17 @@ def _working_recall(judgement: Judgement, k: int, none: str) -> Block:
     asked = judgement.curves[k].objects
     block: Block = {"found": found, "n": asked, "at_confidence": confidence}
     put(block, "recall", found / asked if asked else None, none)
-    put(block, "ci95", list(wilson_interval(found, asked)) if asked else None, none)
+    clusters = judgement.case.clusters
+    if not asked or clusters.why_no_interval:
+        put(block, "ci95", None, clusters.why_no_interval if asked and clusters.why_no_interval else none)
+        return block
+    hits = matches.true() & (matches.det_category == k) & (matches.det_score >= confidence)
+    of_category = (matches.obj_category == k) & ~matches.obj_ignored[0]
+    counts = [
+        np.bincount(clusters.code[frames], minlength=clusters.count).astype(float)
+        for frames in (matches.det_frame[hits], matches.obj_frame[of_category])
+    ]
+    block["ci95"] = list(effective_wilson(*counts))
     return block
 
 
@@ -176,7 +184,9 @@ def attribute_block(judgement: Judgement) -> Block | None:
     readings = judgement.readings
     if readings is None or not any(s.attributes for s in judgement.case.sightings):
         return None
-    block: Block = attribute_figures(readings)
+    clusters = judgement.case.clusters
+    cluster = clusters.code[judgement.case.objects.frame[readings.object_row]]
+    block: Block = attribute_figures(readings, cluster, clusters.why_no_interval)
     block["confusion"] = {}
     for attribute in ATTRIBUTES:
         put(block["confusion"], attribute, confusion(readings, attribute), "no panel with a known truth was found")
@@ -194,7 +204,20 @@ def calibration_block(judgement: Judgement) -> Block:
         for j, attribute in enumerate(ATTRIBUTES):
             stated, right = stated_readings(judgement, j)
             block[attribute] = calibration_figures(stated, right)
+            block[attribute]["cannot_be_read"] = cannot_be_read(stated, right)
     return block
+
+
+def cannot_be_read(stated: Floats, right: NDArray[np.bool_]) -> list[Block]:
+    """What calling the least sure readings "cannot be read" would buy: share kept, least probability, share wrong."""
+    if not len(stated):
+        return []
+    curve = risk_coverage(stated, right)
+    rows = []
+    for share in KEPT_SHARES:
+        wrong, least = risk_at(share, curve)
+        rows.append({"kept": share, "least_probability": least, "wrong": wrong})
+    return rows
 
 
 def stated_readings(judgement: Judgement, j: int) -> tuple[Floats, NDArray[np.bool_]]:
@@ -217,75 +240,3 @@ def calibration_figures(stated: Floats, right: NDArray[np.bool_]) -> Block:
         "brier_parts": brier_parts(table),
         "n": len(stated),
     }
-
-
-def location_block(runs: RunsJudgement, clusters: Clusters) -> Block:
-    """Horizontal error of the finds with a sighting on a thing, however far they were put from it."""
-    errors = runs.errors_m
-    block: Block = {}
-    why = "no find with a place was seen on a thing whose place is known"
-    put(block, "rmse_m", rmse_m(errors), why)
-    put(block, "ce90_m", ce90_m(errors), why)
-    block["n"] = len(errors)
-    block["ci95"] = {}
-    draws = (
-        None if clusters.why_no_interval or not len(errors) else cluster_draws(clusters.count)[:, runs.error_cluster]
-    )
-    for key, measure in (("rmse_m", rmse_m), ("ce90_m", ce90_m)):
-        values = None if draws is None else np.array([measure(errors, row) for row in draws])
-        if not len(errors):
-            put(block["ci95"], key, None, why)
-        else:
-            put_interval(block["ci95"], key, block[key], values, clusters, positive_interval)
-    return block
-
-
-def points_block(runs: RunsJudgement, clusters: Clusters) -> Block:
-    """Points per run, what could have been earned, and where the rest went."""
-    assert runs.rulebook is not None
-    earned = np.array([result.earned for result in runs.points])
-    count = len(earned)
-    block: Block = {
-        "mean": float(earned.mean()),
-        "possible": float(np.mean([result.possible for result in runs.points])),
-        "runs": count,
-        "rulebook": runs.rulebook.name,
-        "lost_to": lost_to(runs),
-        "reports": report_counts(runs),
-    }
-    if clusters.why_no_interval is None:
-        drawn = cluster_draws(clusters.count, DRAWS)[:, [run.cluster for run in runs.runs]]
-        total = drawn.sum(axis=1)
-        means = np.where(total > 0, drawn @ earned / np.maximum(total, 1), np.nan)
-        put_interval(block, "ci95", block["mean"], means, clusters, plain_interval)
-    else:
-        put(block, "ci95", None, clusters.why_no_interval)
-    return block
-
-
-def lost_to(runs: RunsJudgement) -> Block:
-    """Cause -> mean points a run, and things or reports concerned in all runs; the greatest loss first."""
-    causes: dict[str, list[float]] = {}
-    for losses in runs.losses:
-        for cause, points in losses.points.items():
-            entry = causes.setdefault(cause, [0.0, 0])
-            entry[0] += points
-            entry[1] += losses.count[cause]
-    ordered = sorted(causes.items(), key=lambda item: (-item[1][0], item[0]))
-    return {cause: {"points": points / len(runs.runs), "count": int(count)} for cause, (points, count) in ordered}
-
-
-def report_counts(runs: RunsJudgement) -> Block:
-    """How many things lay there and were reported, and how many reports were false or doubled, in all runs."""
-    counts: Block = {}
-    for name in ("panels", "panels_found", "persons", "persons_found", "false", "duplicates", "held"):
-        counts[name] = 0
-    for run, result in zip(runs.runs, runs.points, strict=True):
-        used = result.object_of >= 0
-        for category, name in enumerate(("panels", "persons")):
-            counts[name] += int((run.truth.counted & (run.truth.category == category)).sum())
-            counts[f"{name}_found"] += int((run.truth.category[result.object_of[used]] == category).sum())
-        counts["false"] += int(result.false.sum())
-        counts["duplicates"] += int(result.duplicate.sum())
-        counts["held"] += int(run.held.sum())
-    return counts

@@ -20,7 +20,7 @@ _NAMES = {"panel_colour": "panel colour", "mark_colour": "mark colour", "all_fou
 
 def sentences(card: Mapping[str, Any]) -> list[str]:
     """The scorecard's main figures in words, what the truth is first."""
-    said = [FIRST_LINE[card["truth"]], _detected(card)]
+    said = [FIRST_LINE[card["truth"]], *_persons(card), _detected(card)]
     said += [text for text in (_false(card), _read(card), _placed(card)) if text]
     if card["points"] is not None:
         said += [*_points(card["points"])]
@@ -41,6 +41,18 @@ def percent(value: float) -> str:
 def range_words(interval: list[float] | None, digits: int = 2) -> str:
     """ " (95 %: 0.81 to 0.90)", or nothing where there is no interval."""
     return f" (95 %: {interval[0]:.{digits}f} to {interval[1]:.{digits}f})" if interval else ""
+
+
+def _persons(card: Mapping[str, Any]) -> list[str]:
+    """People missed, before any average: with how many may be missed for all that is known."""
+    block = card.get("persons")
+    if not block or not block["n"]:
+        return []
+    missed = "none" if not block["missed"] else str(block["missed"])
+    return [
+        f"People: {missed} of {block['n']} missed in every view; with 95 % confidence no more than"
+        f" {percent(block['upper95'])} of people like these would be."
+    ]
 
 
 def _detected(card: Mapping[str, Any]) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from pydantic import AfterValidator, Field, model_validator
 
-from mission.quantities import Metres
+from mission.quantities import Metres, Seconds
 from mission.settings import Settings, load_settings, shipped
 from mission.vocabulary import ATTRIBUTES
 
@@ -27,6 +27,12 @@ def _earning(value: float) -> float:
 def _cost(value: float) -> float:
     if value > 0:
         raise ValueError("be zero or less: a rulebook must not reward false reports")
+    return value
+
+
+def _earning_time(value: float) -> float:
+    if value < 0:
+        raise ValueError("be zero or more")
     return value
 
 
@@ -95,6 +101,18 @@ class DeliveryPoints(Settings):
     wrong: Cost = 0.0
 
 
+class TimePoints(Settings):
+    """What the search costs by its length, from a run's first frame to its last, beyond ``free``."""
+
+    per_minute: Cost = 0.0
+    free_s: Annotated[Seconds, AfterValidator(_earning_time)] = Field(default=0.0, alias="free")
+
+    def cost(self, duration_s: float) -> float:
+        """Points, zero or less; nothing where the duration is unknown (NaN)."""
+        over = duration_s - self.free_s
+        return self.per_minute * over / 60.0 if over > 0 else 0.0
+
+
 class Rulebook(Settings):
     """One rulebook. A report farther than ``counts_within_m`` from every object of its kind is a false report."""
 
@@ -108,6 +126,7 @@ class Rulebook(Settings):
     delivery: DeliveryPoints = DeliveryPoints()
     false_report: Cost = 0.0
     duplicate: Cost = 0.0
+    time: TimePoints = TimePoints()
 
     @model_validator(mode="after")
     def _something_to_earn(self) -> Rulebook:
