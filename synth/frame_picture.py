@@ -20,7 +20,7 @@ from synth.raster import LAYERS, Atlases, draw
 from synth.scene import Array, Layout
 from synth.sensor import develop, margin_px
 from synth.sketch import sketch
-from synth.truth import TargetTruth, target_truth
+from synth.truth import TargetTruth, clipped, target_truth
 
 STRIP_PX = 256
 _CPU = torch.device("cpu")
@@ -116,26 +116,6 @@ class _Strip:
         return develop(
             radiance(canvas.layers, [capture]), [capture], first_row=self.first, frame_size_px=self.size_px, jpeg=False
         )
-
-
-def clipped(polygon: Array, width: int, height: int) -> Array:
-    """A polygon [V, 2] cut off at the frame (Sutherland & Hodgman, Communications of the ACM 17(1), 1974)."""
-    for axis, limit, sign in ((0, 0.0, 1.0), (0, float(width), -1.0), (1, 0.0, 1.0), (1, float(height), -1.0)):
-        if not len(polygon):
-            return polygon
-        inside = sign * (polygon[:, axis] - limit) >= 0
-        if inside.all():
-            continue
-        kept = []
-        for i in range(len(polygon)):
-            here, there = polygon[i - 1], polygon[i]
-            if inside[i - 1] != inside[i]:
-                share = (limit - here[axis]) / (there[axis] - here[axis])
-                kept.append(here + share * (there - here))
-            if inside[i]:
-                kept.append(there)
-        polygon = np.array(kept).reshape(-1, 2)
-    return polygon
 
 
 def polygon_area(polygon: Array) -> float:

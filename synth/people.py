@@ -20,6 +20,7 @@ PERSON_ORDER = 10.0
 _THIGH, _SHANK, _UPPER_ARM, _FOREARM = 0.245, 0.246, 0.186, 0.146
 _TORSO, _HEAD_ABOVE = 0.30, 0.112
 _SHOULDER, _HIP = 0.115, 0.055
+_SEAT = 0.07
 
 # Linear reflectance of skin from very dark to very fair, and of hair (by eye, no source).
 _SKIN = np.array(
@@ -127,7 +128,11 @@ def _sample_pose(rng: np.random.Generator, posture: Index) -> _Pose:
     arm = where("waving", np.where(raised, even(140, 185, 2), arm), arm)
     out = where("waving", np.where(raised, even(5, 50, 2), out), out)
     elbow = where("waving", np.where(raised, even(0, 40, 2), elbow), elbow)
-    thigh, knee = where("sitting", even(80, 120, 2), thigh), where("sitting", even(5, 110, 2), knee)
+    raised_knee = even(90, 132, 2)
+    # Whoever sits on the ground has his heels on it: the shank leads from the knee down to 0.03 of the height.
+    knee_height = _SEAT - _THIGH * np.cos(raised_knee)
+    shank = np.arccos(np.clip((knee_height - 0.03) / _SHANK, -1, 1))
+    thigh, knee = where("sitting", raised_knee, thigh), where("sitting", raised_knee - shank, knee)
     splay = where("sitting", even(4, 25, 2), splay)
     lean = where("sitting", even(-25, 15), lean)
     arm = where("sitting", even(-35, 45, 2), arm)
@@ -139,8 +144,7 @@ def _sample_pose(rng: np.random.Generator, posture: Index) -> _Pose:
     knee = where("lying", even(0, 70, 2), knee)
     splay, out = where("lying", even(3, 22, 2), splay), where("lying", even(8, 95, 2), out)
     pelvis = (_THIGH * np.cos(thigh) + _SHANK * np.cos(thigh - knee)).max(axis=1) + 0.04
-    pelvis = where("sitting", np.full(count, 0.07), pelvis)
-    pelvis = where("crouching", rng.uniform(0.16, 0.30, count), pelvis)
+    pelvis = where("sitting", np.full(count, _SEAT), pelvis)
     facing = np.where(lying, rng.choice([-1.0, 1.0], count), 0.0)
     return _Pose(pelvis, lean, thigh, knee, splay, arm, out, elbow, facing)
 

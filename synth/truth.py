@@ -19,7 +19,7 @@ _GRID = 28
 class TargetTruth:
     """Targets that reach into their picture. ``row`` into the layout's targets; ``outline_px`` polygons of each.
 
-    ``box_px`` [N, 4] (x0, y0, x1, y1) clipped to the picture, ``area_px2`` of the whole target, ``mark_turn_deg`` [N] the
+    ``box_px`` [N, 4] (x0, y0, x1, y1) of the part inside the picture, ``area_px2`` of the whole target, ``mark_turn_deg`` [N] the
     mark's upright in the picture, clockwise from image up (NaN for persons).
     """
 
@@ -40,18 +40,59 @@ def target_truth(layout: Layout, views: Views, outlines: OutlineAtlas, *, with_o
     _panels(layout, views, outlines, boxes, area, turn, polygons)
     _persons(layout, views, boxes, area, polygons, with_outlines)
     height, width = views.size_px
-    clipped = np.clip(boxes, 0, [width, height, width, height])
     with np.errstate(invalid="ignore"):
-        shown = (clipped[:, 2] - clipped[:, 0] > 0.5) & (clipped[:, 3] - clipped[:, 1] > 0.5)
+        touches = (boxes[:, 0] < width) & (boxes[:, 1] < height) & (boxes[:, 2] > 0) & (boxes[:, 3] > 0)
+        cut = touches & ((boxes[:, :2] < 0).any(axis=1) | (boxes[:, 2] > width) | (boxes[:, 3] > height))
+    for i in np.flatnonzero(cut):
+        boxes[i] = _box_inside(polygons[i] or _bodies(layout, views, int(i)), width, height)
+    with np.errstate(invalid="ignore"):
+        shown = touches & (boxes[:, 2] - boxes[:, 0] > 0.5) & (boxes[:, 3] - boxes[:, 1] > 0.5)
     row = np.flatnonzero(shown)
     return TargetTruth(
         row,
         layout.targets.picture[row],
-        clipped[row],
+        boxes[row],
         area[row],
         tuple(polygons[i] for i in row) if with_outlines else (),
         turn[row],
     )
+
+
+def _box_inside(rings: tuple[Array, ...], width: int, height: int) -> Array:
+    """Box of the parts of polygons that lie in the picture; NaN where there are none."""
+    inside = [c for ring in rings if len(c := clipped(ring, width, height))]
+    if not inside:
+        return np.full(4, np.nan)
+    points = np.clip(np.concatenate(inside), 0, [width, height])
+    return np.concatenate([points.min(axis=0), points.max(axis=0)])
+
+
+def _bodies(layout: Layout, views: Views, target: int) -> tuple[Array, ...]:
+    """Outlines of one person's limbs."""
+    limbs = take(layout.limbs, layout.limbs.owner == target)
+    ends = views.project(limbs.ends, limbs.picture)
+    radii = limbs.radii_m * np.stack([views.px_per_m(limbs.ends[:, i], limbs.picture) for i in (0, 1)], axis=1)
+    return tuple(capsule_outline(e, r) for e, r in zip(ends, radii))
+
+
+def clipped(polygon: Array, width: int, height: int) -> Array:
+    """A polygon [V, 2] cut off at the frame (Sutherland & Hodgman, Communications of the ACM 17(1), 1974)."""
+    for axis, limit, sign in ((0, 0.0, 1.0), (0, float(width), -1.0), (1, 0.0, 1.0), (1, float(height), -1.0)):
+        if not len(polygon):
+            return polygon
+        inside = sign * (polygon[:, axis] - limit) >= 0
+        if inside.all():
+            continue
+        kept = []
+        for i in range(len(polygon)):
+            here, there = polygon[i - 1], polygon[i]
+            if inside[i - 1] != inside[i]:
+                share = (limit - here[axis]) / (there[axis] - here[axis])
+                kept.append(here + share * (there - here))
+            if inside[i]:
+                kept.append(there)
+        polygon = np.array(kept).reshape(-1, 2)
+    return polygon
 
 
 def panel_polygons(layout: Layout, views: Views, outlines: OutlineAtlas) -> tuple[Index, list[Array]]:
