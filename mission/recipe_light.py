@@ -82,9 +82,9 @@ class GroundSettings(Settings):
             "asphalt": 1.0,
             "concrete": 0.7,
             "leaf_litter": 1.0,
-            "brushwood": 1.2,
-            "shrubs": 0.7,
-            "tree_crowns": 0.5,
+            "brushwood": 1.8,
+            "shrubs": 1.2,
+            "tree_crowns": 0.8,
             "water": 0.3,
             "sheeting": 0.1,
         }
@@ -93,13 +93,13 @@ class GroundSettings(Settings):
     """Fewest and most further kinds blended into the main one with natural borders."""
     structures: Share = 0.45
     """Share of grounds with made things: paths, roads, tracks, beds, slabs, roofs, fences, paint lines."""
-    trees: Share = 0.22
+    trees: Share = 0.3
     """Share of grounds with tree crowns or shrubs that stand on it and throw shade."""
-    tree_shade: Share = 0.15
+    tree_shade: Share = 0.2
     """Share of grounds crossed by the shade of trees that stand outside."""
     colour_spread: Annotated[float, Field(ge=0, le=3)] = 1.0
     """Width of the colour distributions of the kinds (1 = as found in daylight photographs)."""
-    contrast: Annotated[Range, _within(0, 3)] = (0.6, 1.35)
+    contrast: Annotated[Range, _within(0, 3)] = (0.7, 1.9)
     """Contrast of the fine texture, as a multiple of each kind's own."""
     blotch: Annotated[Range, _within(0, 2)] = (0.02, 0.2)
     """Relative deviation of brightness over metres."""
@@ -126,7 +126,7 @@ class CaptureSettings(Settings):
     """Sky light as a share of all light on level ground under a clear sky."""
     haze: Shares = (0.0, 0.08)
     """Share of the light that the air between ground and camera adds evenly."""
-    exposure_ev: Annotated[Range, _within(-6, 6)] = (-1.0, 0.6)
+    exposure_ev: Annotated[Range, _within(-6, 6)] = (-1.3, 0.5)
     """Exposure against the one that puts a sunlit white board just under full scale."""
     white_balance_error: Annotated[float, Field(ge=0, le=1)] = 0.05
     """Standard deviation of the logarithm of the red and blue gains."""

@@ -58,14 +58,23 @@ def encode_jpeg(picture: torch.Tensor, capture: CaptureSpec, exif: bytes = b"") 
 
 
 def store_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
-    """Pictures uint8 [B, 3, H, W] as they come back from a JPEG file; same shape, type and device."""
+    """Pictures uint8 [B, 3, H, W] as they come back from a JPEG file; same shape, type and device.
+
+    A picture is a piece of a larger one: where the encoder's blocks lie in it hangs on the seed (of the first capture where
+    a GPU takes a batch together).
+    """
+    if pictures.device.type == "cpu" and len(captures) > 1:
+        return torch.cat([store_as_jpeg(pictures[i : i + 1], captures[i : i + 1]) for i in range(len(captures))])
+    y, x = captures[0].seed % 16, captures[0].seed // 16 % 16
+    h, w = pictures.shape[-2:]
+    larger = torch.empty((len(pictures), 3, h + y, w + x), dtype=torch.uint8, device=pictures.device)
+    larger[:, :, y:, x:] = pictures
+    larger[:, :, y:, :x] = larger[:, :, y:, x : x + 1]
+    larger[:, :, :y] = larger[:, :, y : y + 1]
     if pictures.device.type != "cpu":
-        return quantise_as_jpeg(pictures, captures)
-    stored = torch.empty_like(pictures, memory_format=torch.contiguous_format)
-    for i, capture in enumerate(captures):
-        with Image.open(io.BytesIO(encode_jpeg(pictures[i], capture))) as image:
-            stored[i] = torch.from_numpy(np.array(image)).permute(2, 0, 1)
-    return stored
+        return quantise_as_jpeg(larger, captures)[..., y:, x:]
+    with Image.open(io.BytesIO(encode_jpeg(larger[0], captures[0]))) as image:
+        return torch.from_numpy(np.array(image)).permute(2, 0, 1)[None, :, y:, x:].contiguous()
 
 
 def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
@@ -93,9 +102,7 @@ def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) ->
         small = _through_blocks(small.flatten(0, 1), tables.repeat_interleave(2, 0)).view(
             len(rows), 2, *small.shape[-2:]
         )
-        whole = (
-            small if step == (1, 1) else _enlarged(small, step)
-        )
+        whole = small if step == (1, 1) else _enlarged(small, step)
         if len(rows) == b:
             out = whole
         else:
