@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, field_validator
 
 from mission.errors import InputError
 from mission.mission_file import Mission
@@ -112,21 +112,25 @@ class PersonLookSettings(Settings):
     bag_share: Share = 0.2
     bicycle_share: Share = 0.06
 
-    @model_validator(mode="after")
-    def _check(self) -> PersonLookSettings:
-        _weights(self.postures, POSTURES, "postures")
-        return self
+    @field_validator("postures")
+    @classmethod
+    def _known_postures(cls, value: dict[str, float]) -> dict[str, float]:
+        return _weights(value, POSTURES, "postures")
 
 
 class DecoySettings(Settings):
     """Things that are no target, as weights; a kind left out does not occur."""
 
-    kinds: dict[str, float] = Field(default_factory=lambda: dict.fromkeys(DECOYS, 1.0) | {"board": 2.5, "sign": 1.5, "ground_mark": 1.2, "stone": 1.5})  # fmt: skip # noqa: E501
+    kinds: dict[str, float] = Field(
+        default_factory=lambda: (
+            dict.fromkeys(DECOYS, 1.0) | {"board": 2.5, "sign": 1.5, "ground_mark": 1.2, "stone": 1.5}
+        )
+    )
 
-    @model_validator(mode="after")
-    def _check(self) -> DecoySettings:
-        _weights(self.kinds, DECOYS, "kinds of decoy")
-        return self
+    @field_validator("kinds")
+    @classmethod
+    def _known_kinds(cls, value: dict[str, float]) -> dict[str, float]:
+        return _weights(value, DECOYS, "kinds of decoy")
 
 
 class FlightLookSettings(Settings):
