@@ -7,7 +7,7 @@ import pytest
 from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss
 
-from eval.calibration import brier_parts, brier_score, reliability
+from eval.calibration import brier_parts, brier_score, reliability, risk_at, risk_coverage
 
 
 def test_expected_error_torchmetrics_documentation() -> None:
@@ -55,3 +55,10 @@ def test_parts_of_the_brier_score_murphy1973() -> None:
     assert brier_score(stated, happened) == pytest.approx(0.154)
     assert parts["reliability"] - parts["resolution"] + parts["uncertainty"] == pytest.approx(0.154)
     assert table.expected_error == pytest.approx(0.080)
+
+
+def test_risk_coverage_by_hand() -> None:
+    # Keeping the surest 2 of 4 readings leaves none wrong, all 4 leave half wrong; equal probabilities go together.
+    kept, wrong, least = risk_coverage(np.array([0.9, 0.8, 0.6, 0.6]), np.array([True, True, False, False]))
+    assert kept.tolist() == [0.25, 0.5, 1.0] and wrong.tolist() == [0.0, 0.0, 0.5] and least.tolist() == [0.9, 0.8, 0.6]
+    assert risk_at(0.75, (kept, wrong, least)) == (0.5, 0.6)
