@@ -7,9 +7,7 @@ Raw samples are kept as four planes [B, 4, H / 2, W / 2]: red, green beside red,
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
 
-import numpy as np
 import torch
 import torch.nn.functional as F
 
@@ -18,24 +16,6 @@ from synth.optics import lens_batch, weighted_sum
 
 # (colour channel, row parity, column parity) of the four planes.
 PLANES = ((0, 0, 0), (1, 0, 1), (1, 1, 0), (2, 1, 1))
-
-# Gradient-corrected linear interpolation: H. Malvar, L. He, R. Cutler, ICASSP 2004, figure 2 (from memory; a test holds
-# that flat fields and linear ramps come back unchanged). Weights are in eighths.
-_GREEN_AT_COLOUR = ((0, 0, -1, 0, 0), (0, 0, 2, 0, 0), (-1, 2, 4, 2, -1), (0, 0, 2, 0, 0), (0, 0, -1, 0, 0))
-_COLOUR_IN_ITS_ROW = (
-    (0, 0, 0.5, 0, 0),
-    (0, -1, 0, -1, 0),
-    (-1, 4, 5, 4, -1),
-    (0, -1, 0, -1, 0),
-    (0, 0, 0.5, 0, 0),
-)
-_COLOUR_AT_OTHER = (
-    (0, 0, -1.5, 0, 0),
-    (0, 2, 0, 2, 0),
-    (-1.5, 0, 6, 0, -1.5),
-    (0, 2, 0, 2, 0),
-    (0, 0, -1.5, 0, 0),
-)
 
 
 def sample_mosaic(radiance: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
@@ -68,35 +48,47 @@ def sample_mosaic(radiance: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
     return out
 
 
-@lru_cache(maxsize=1)
-def _demosaic_weights() -> np.ndarray:
-    """The 5 x 5 masks as one convolution of half-size planes: [12 = colour * 4 + phase, 4 planes, 3, 3]."""
-    weights = np.zeros((3, 4, 4, 3, 3), np.float32)
-    plane_at = {(row, column): i for i, (_, row, column) in enumerate(PLANES)}
-    for colour in range(3):
-        for phase, (own, row, column) in enumerate(PLANES):
-            mask = np.array(_mask(colour, own, row)) / 8
-            for dy in range(-2, 3):
-                for dx in range(-2, 3):
-                    (sy, py), (sx, px) = divmod(row + dy, 2), divmod(column + dx, 2)
-                    weights[colour, phase, plane_at[py, px], sy + 1, sx + 1] += mask[dy + 2, dx + 2]
-    return weights.reshape(12, 4, 3, 3)
-
-
-def _mask(colour: int, own: int, row: int) -> tuple[tuple[float, ...], ...]:
-    if colour == own:
-        return tuple(tuple(8.0 if (y, x) == (2, 2) else 0.0 for x in range(5)) for y in range(5))
-    if colour == 1:
-        return _GREEN_AT_COLOUR
-    if own == 1:
-        in_row = (colour == 0) == (row == 0)  # red lies in even rows, blue in odd ones
-        return _COLOUR_IN_ITS_ROW if in_row else tuple(zip(*_COLOUR_IN_ITS_ROW, strict=True))
-    return _COLOUR_AT_OTHER
-
-
 def demosaic(planes: torch.Tensor) -> torch.Tensor:
-    """Full colour [B, 3, H, W] from planes [B, 4, H / 2, W / 2]."""
-    weights = torch.from_numpy(_demosaic_weights()).to(planes.device)
+    """Full colour [B, 3, H, W] from planes [B, 4, H / 2, W / 2].
+
+    Gradient-corrected linear interpolation: H. Malvar, L. He, R. Cutler, ICASSP 2004, figure 2 (from memory; weights are in
+    eighths there). Written out as sums of shifted planes, so that every pixel is worked out alike whatever the window.
+    """
     b, _, h, w = planes.shape
-    phases = F.conv2d(F.pad(planes, (1, 1, 1, 1), mode="replicate"), weights)
-    return phases.view(b, 3, 2, 2, h, w).permute(0, 1, 4, 2, 5, 3).reshape(b, 3, 2 * h, 2 * w)
+    padded = F.pad(planes, (1, 1, 1, 1), mode="replicate")
+
+    def at(plane: int, row: int, column: int) -> torch.Tensor:
+        return padded[:, plane, 1 + row : 1 + row + h, 1 + column : 1 + column + w]
+
+    red, green1, green2, blue = (planes[:, i] for i in range(4))
+    sides = [at(i, 0, -1) + at(i, 0, 1) for i in range(4)]
+    ends = [at(i, -1, 0) + at(i, 1, 0) for i in range(4)]
+    # Greens on the diagonals of a green, and the four greens around a red and around a blue.
+    corners1 = at(2, -1, 0) + at(2, -1, 1) + at(2, 0, 0) + at(2, 0, 1)
+    corners2 = at(1, 0, -1) + at(1, 0, 0) + at(1, 1, -1) + at(1, 1, 0)
+    around_red = green1 + at(1, 0, -1) + green2 + at(2, -1, 0)
+    around_blue = green2 + at(2, 0, 1) + green1 + at(1, 1, 0)
+    cross_red, cross_blue = sides[0] + ends[0], sides[3] + ends[3]
+    base1 = (green1 * 5).sub_(corners1)
+    base2 = (green2 * 5).sub_(corners2)
+    out = torch.empty((b, 3, 2 * h, 2 * w), dtype=planes.dtype, device=planes.device)
+    out[:, 0, 0::2, 0::2] = red
+    out[:, 1, 0::2, 1::2] = green1
+    out[:, 1, 1::2, 0::2] = green2
+    out[:, 2, 1::2, 1::2] = blue
+    out[:, 1, 0::2, 0::2] = (red * 4).add_(around_red, alpha=2).sub_(cross_red).mul_(1 / 8)
+    out[:, 1, 1::2, 1::2] = (blue * 4).add_(around_blue, alpha=2).sub_(cross_blue).mul_(1 / 8)
+    out[:, 0, 0::2, 1::2] = _at_green(base1, red + at(0, 0, 1), sides[1], ends[1])
+    out[:, 0, 1::2, 0::2] = _at_green(base2, red + at(0, 1, 0), ends[2], sides[2])
+    out[:, 2, 0::2, 1::2] = _at_green(base1, blue + at(3, -1, 0), ends[1], sides[1])
+    out[:, 2, 1::2, 0::2] = _at_green(base2, blue + at(3, 0, -1), sides[2], ends[2])
+    reds = red + at(0, 0, 1) + at(0, 1, 0) + at(0, 1, 1)
+    blues = blue + at(3, 0, -1) + at(3, -1, 0) + at(3, -1, -1)
+    out[:, 0, 1::2, 1::2] = (blue * 6).add_(reds, alpha=2).sub_(cross_blue, alpha=1.5).mul_(1 / 8)
+    out[:, 2, 0::2, 0::2] = (red * 6).add_(blues, alpha=2).sub_(cross_red, alpha=1.5).mul_(1 / 8)
+    return out
+
+
+def _at_green(base: torch.Tensor, pair: torch.Tensor, along: torch.Tensor, across: torch.Tensor) -> torch.Tensor:
+    """A colour at a green sample: its two neighbours, corrected by how green bends ``along`` their line and ``across`` it."""
+    return (base + pair * 4).sub_(along).add_(across, alpha=0.5).mul_(1 / 8)

@@ -52,6 +52,35 @@ def test_mosaic_equals_blurring_and_picking() -> None:
     torch.testing.assert_close(sample_mosaic(scene, CAPTURES), expected, atol=1e-5, rtol=0)
 
 
+# The masks of Malvar, He & Cutler (ICASSP 2004, figure 2; from memory), in eighths.
+GREEN_AT_COLOUR = ((0, 0, -1, 0, 0), (0, 0, 2, 0, 0), (-1, 2, 4, 2, -1), (0, 0, 2, 0, 0), (0, 0, -1, 0, 0))
+COLOUR_IN_ROW = ((0, 0, 0.5, 0, 0), (0, -1, 0, -1, 0), (-1, 4, 5, 4, -1), (0, -1, 0, -1, 0), (0, 0, 0.5, 0, 0))
+COLOUR_AT_OTHER = ((0, 0, -1.5, 0, 0), (0, 2, 0, 2, 0), (-1.5, 0, 6, 0, -1.5), (0, 2, 0, 2, 0), (0, 0, -1.5, 0, 0))
+
+
+def _mask(colour: int, own: int, row: int) -> np.ndarray:
+    if colour == 1:
+        return np.array(GREEN_AT_COLOUR) / 8
+    if own == 1:
+        in_row = np.array(COLOUR_IN_ROW) / 8
+        return in_row if (colour == 0) == (row == 0) else in_row.T
+    return np.array(COLOUR_AT_OTHER) / 8
+
+
+def test_demosaic_equals_the_published_masks_pixel_by_pixel() -> None:
+    raw = np.random.default_rng(0).random((20, 24))
+    planes = torch.from_numpy(np.stack([raw[row::2, column::2] for _, row, column in PLANES]))[None]
+    full = demosaic(planes)[0].numpy()
+    own_colour = np.array([[0, 1], [1, 2]])
+    for y in range(4, 16):
+        for x in range(4, 20):
+            own = int(own_colour[y % 2, x % 2])
+            near = raw[y - 2 : y + 3, x - 2 : x + 3]
+            for colour in range(3):
+                expected = raw[y, x] if colour == own else float((_mask(colour, own, y % 2) * near).sum())
+                assert full[colour, y, x] == pytest.approx(expected, abs=1e-9)
+
+
 def test_demosaic_returns_flat_fields_and_ramps_unchanged() -> None:
     y, x = torch.meshgrid(torch.arange(24.0), torch.arange(32.0), indexing="ij")
     for colour in ((0.2, 0.5, 0.8), (0.6, 0.1, 0.3)):
