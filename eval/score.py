@@ -10,6 +10,7 @@ import numpy as np
 
 from eval.case import Case, case_of
 from eval.contrast import contrasts_of
+from eval.documents import data_sheet
 from eval.evidence import file_sha256, matching_evidence, write_evidence
 from eval.fates import fates_block
 from eval.judgement import Judgement, RunsJudgement, judge, judge_runs
@@ -68,7 +69,7 @@ def score(
     rulebook: str | Path | None = None,
     mission: Mission | None = None,
 ) -> dict[str, Any]:
-    """Score and write ``out``/scorecard.json, evidence.npz and report.html; returns the scorecard.
+    """Score and write ``out``/scorecard.json, evidence.npz, report.html and datasheet.html; returns the scorecard.
 
     frame_set: a frame set's folder (or its truth.json), or a plain COCO file. sightings: sightings.json or a COCO results
     list. finds: finds.geojson, or Finds that the caller has fused itself (the scorecard tells them apart). rulebook:
@@ -88,6 +89,8 @@ def score(
     scored.card["evidence_sha256"] = write_evidence(folder / "evidence.npz", evidence)
     scored.card["truth_sha256"] = file_sha256(path)
     write_report(folder / "report.html", scored.card, scored.judgement, scored.runs, scored.frame_set)
+    if scored.frame_set is not None:
+        data_sheet(folder / "datasheet.html", scored.frame_set)
     write_json(folder / "scorecard.json", scored.card, indent=1)
     return scored.card
 

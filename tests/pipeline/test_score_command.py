@@ -27,7 +27,7 @@ def test_given_finds(made: tuple[Path, Path, Path], tmp_path: Path, capsys: pyte
     assert "9 of 9 panels found, 3 of 3 people, 0 false reports, 19.5 of 19.5 points a run over 3 runs" in printed
     card = json.loads((tmp_path / "out" / "scorecard.json").read_text())
     assert card["finds"] == "given" and {p.name for p in (tmp_path / "out").iterdir()} == {
-        "scorecard.json", "evidence.npz", "report.html",
+        "scorecard.json", "evidence.npz", "report.html", "datasheet.html",
     }  # fmt: skip
 
 
