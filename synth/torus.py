@@ -227,11 +227,10 @@ def cells(rng: np.random.Generator, n: int, size_px: float, jitter: float = 0.8)
     iy, ix = (y / step).astype(np.int64), (x / step).astype(np.int64)
     first = np.full((n, n), np.inf)
     second, tone = first.copy(), np.zeros((n, n))
-    for dy in range(-1, 2):
-        for dx in range(-1, 2):
-            jy, jx = (iy + dy) % per_side, (ix + dx) % per_side
-            ex = (x - cx[jy, jx] + n / 2) % n - n / 2
-            ey = (y - cy[jy, jx] + n / 2) % n - n / 2
+    for dy in range(-2, 3):  # the second nearest middle may lie two cells away
+        for dx in range(-2, 3):
+            (ty, jy), (tx, jx) = np.divmod(iy + dy, per_side), np.divmod(ix + dx, per_side)
+            ex, ey = x - cx[jy, jx] - tx * n, y - cy[jy, jx] - ty * n
             distance = np.hypot(ex, ey)
             nearer = distance < first
             second = np.where(nearer, first, np.minimum(second, distance))
