@@ -160,7 +160,9 @@ def accuracy(
         return {"accuracy": None, "ci95": None, "look_alikes_granted": None, "n": 0, "why": dict.fromkeys(keys, why)}
     block: dict[str, Any] = {"accuracy": float(right.mean())}
     if why_no_interval is None:
-        block["ci95"] = list(effective_wilson(np.bincount(cluster, right), np.bincount(cluster).astype(float)))
+        block["ci95"] = list(
+            effective_wilson(np.bincount(cluster, right.astype(float)), np.bincount(cluster).astype(float))
+        )
     else:
         block |= {"ci95": None, "why": {"ci95": why_no_interval}}
     return block | {"look_alikes_granted": float(nearly.mean()), "n": count}

@@ -50,12 +50,15 @@ class Judgement:
 
 def judge(case: Case, working: Mapping[str, float], vocabulary: Vocabulary | None = None) -> Judgement:
     """Match a case and measure what needs no finds."""
-    size = {"frames": len(case.sizes_px), "categories": len(case.categories)}
-    matches = match(case.objects, case.detections, **size)
+    frames, categories = len(case.sizes_px), len(case.categories)
+    matches = match(case.objects, case.detections, frames=frames, categories=categories)
     weights = None if case.clusters.why_no_interval else case.clusters.frame_weights()
     masks = None
     if case.masks:
-        masks = figures_of(match(case.objects, case.detections, **size, sizes_px=case.sizes_px, masks=True))
+        by_mask = match(
+            case.objects, case.detections, frames=frames, categories=categories, sizes_px=case.sizes_px, masks=True
+        )
+        masks = figures_of(by_mask)
     ours = case.truth is not None
     return Judgement(
         case=case,

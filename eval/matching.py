@@ -186,7 +186,7 @@ class _Groups:
             obj_start,
             np.searchsorted(obj_key, both, side="right") - obj_start,
             obj_order,
-            both % max(1, frames),
+            (both % max(1, frames)).astype(np.int64),
         )
 
     def batches(self) -> Iterator[_Batch]:

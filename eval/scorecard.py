@@ -171,11 +171,11 @@ def _working_recall(judgement: Judgement, k: int, none: str) -> Block:
         return block
     hits = matches.true() & (matches.det_category == k) & (matches.det_score >= confidence)
     of_category = (matches.obj_category == k) & ~matches.obj_ignored[0]
-    counts = [
+    found_by, asked_by = (
         np.bincount(clusters.code[frames], minlength=clusters.count).astype(float)
         for frames in (matches.det_frame[hits], matches.obj_frame[of_category])
-    ]
-    block["ci95"] = list(effective_wilson(*counts))
+    )
+    block["ci95"] = list(effective_wilson(found_by, asked_by))
     return block
 
 

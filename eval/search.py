@@ -25,6 +25,7 @@ Floats = NDArray[np.float64]
 
 #: Without a rulebook that says it, a find this near an object means that object.
 REACH_M = 5.0
+_NO_GROUND = "the ground in the frames is unknown (no pose, or the horizon is in view)"
 
 
 def find_flags(run: RunCase, reach_m: float = REACH_M) -> NDArray[np.int64]:
@@ -81,6 +82,8 @@ def search_block(case: Case, runs: Sequence[RunCase]) -> dict[str, Any]:
     """Recall and false finds of what is handed in, and the recall at given rates of false finds a hectare."""
     hectares = searched_hectares(case)
     block: dict[str, Any] = {"runs": len(runs), "hectares": None if math.isnan(hectares) else hectares}
+    if math.isnan(hectares):
+        block["why"] = {"hectares": _NO_GROUND}
     for category, curve in fused_curves(runs).items():
         false = float(curve.false_alarms[-1]) if len(curve.false_alarms) else 0.0
         part: dict[str, Any] = {
@@ -97,12 +100,12 @@ def search_block(case: Case, runs: Sequence[RunCase]) -> dict[str, Any]:
             part["why"] = {"recall": f"no {category} that counts"}
         if math.isnan(hectares):
             part |= {"false_per_hectare": None, "recall_per_hectare": None}
-            why = "the ground in the frames is unknown (no pose, or the horizon is in view)"
-            part.setdefault("why", {}).update(false_per_hectare=why, recall_per_hectare=why)
+            part.setdefault("why", {}).update(false_per_hectare=_NO_GROUND, recall_per_hectare=_NO_GROUND)
         else:
             part["false_per_hectare"] = false / hectares
-            part["recall_per_hectare"] = {
-                f"{rate:g}": curve.recall_at(rate * hectares) if curve.objects else None for rate in RATES_PER_HECTARE
-            }
+            rates = {f"{rate:g}": curve.recall_at(rate * hectares) for rate in RATES_PER_HECTARE}
+            part["recall_per_hectare"] = rates if curve.objects else None
+            if not curve.objects:
+                part["why"]["recall_per_hectare"] = f"no {category} that counts"
         block[category] = part
     return block
