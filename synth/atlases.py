@@ -87,7 +87,10 @@ def sample(mosaic: torch.Tensor, x: torch.Tensor, y: torch.Tensor) -> torch.Tens
     """Planes of a mosaic [1, C, H, W] at pixel coordinates x, y [P, S, S] (edge convention): [C, P, S, S]."""
     count, height, width = x.shape
     size = mosaic.shape[-2:]
-    grid = torch.stack([x * (2 / size[1]) - 1, y * (2 / size[0]) - 1], dim=-1).view(1, count * height, width, 2)
+    grid = torch.empty((1, count * height, width, 2), device=x.device)
+    torch.mul(x.view(1, -1, width), 2 / size[1], out=grid[..., 0])
+    torch.mul(y.view(1, -1, width), 2 / size[0], out=grid[..., 1])
+    grid -= 1
     found = F.grid_sample(mosaic, grid, mode="bilinear", padding_mode="border", align_corners=False)
     return found.view(mosaic.shape[1], count, height, width)
 

@@ -93,13 +93,17 @@ def ground_canvas(
         shadow_px_per_m(c.sun_elevation_deg, c.sun_azimuth_deg, spec.gsd_m, heading)
         for c, spec, heading in zip(scene.captures, specs, scene.headings_deg, strict=True)
     ]
-    ground = paint_ground(specs, height_px, width_px, device, window, shadows)
-    layers = torch.empty((len(specs), LAYERS, *ground.albedo.shape[2:]), device=device)
-    layers[:, :3] = ground.albedo
-    layers[:, 3:4] = ground.shade
-    layers[:, 4] = 1
-    layers[:, 5] = 0
-    return GroundCanvas(layers, ground.light[:, 0])
+    size = window[2:] if window else (height_px, width_px)
+    layers = torch.empty((len(specs), LAYERS, *size), device=device)
+    light = torch.empty((len(specs), *size), device=device)
+    # On a CPU one by one, so that a picture stays in the cache.
+    step = 1 if device.type == "cpu" else len(specs)
+    for i in range(0, len(specs), step):
+        part = slice(i, i + step)
+        ground = paint_ground(specs[part], height_px, width_px, device, window, shadows[part])
+        layers[part, :3], layers[part, 3:4], light[part] = ground.albedo, ground.shade, ground.light[:, 0]
+        layers[part, 4], layers[part, 5] = 1, 0
+    return GroundCanvas(layers, light)
 
 
 def photo_canvas(layer: PhotoLayer) -> GroundCanvas:

@@ -81,13 +81,13 @@ class _PlatePatches:
         return cover * column(glyph >= 0, self.device)
 
 
-def each_plate(canvas: Canvas, sketch: PlateSketch, atlases: Atlases, arriving: torch.Tensor, row0: int) -> list[Drawn]:
+def each_plate(canvas: Canvas, sketch: PlateSketch, atlases: Atlases, light: torch.Tensor, row0: int) -> list[Drawn]:
     device = canvas.layers.device
     drawn = []
     for batch in patch_batches(sketch.box, canvas.size_px, device):
         picture = sketch.plates.picture[batch.rows]
         patch = _PlatePatches(sketch, batch, atlases, row0, device)
-        value, cover, edge = _paint_plate(patch, canvas.windows(arriving, batch, picture))
+        value, cover, edge = _paint_plate(patch, canvas.windows(light, batch, picture).clamp_(max=1.0))
         _ground_under(canvas, patch, picture, edge)
         drawn.append(
             Drawn(batch, picture, sketch.plates.order[batch.rows], sketch.plates.owner[batch.rows], value, cover)

@@ -6,6 +6,8 @@ covered in proportion to the signed distance from the pixel's centre, which is a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import torch
 
@@ -21,41 +23,41 @@ def draw(canvas: Canvas, drawing: Sketch, atlases: Atlases, light: torch.Tensor,
     """Draw a sketch on a canvas whose layers hold the ground (or nothing, under photographs).
 
     ``light`` [B, H, W] is the share of direct sun that reaches flat things lying there; drawn shadows are multiplied into it
-    and into the canvas's own share of sun. ``row0`` is the frame's row at the canvas's top, so that strips agree.
+    (in place) and into the canvas's own share of sun. ``row0`` is the frame's row at the canvas's top, so that strips agree.
     """
-    cast = torch.ones_like(light)
-    darken(canvas, cast, drawing.shadows)
-    canvas.layers[:, 3].mul_(cast)
-    arriving = light.clamp(max=1.0).mul_(cast)
+    darken(canvas, (canvas.layers[:, 3], light), drawing.shadows)
     drawn = [
-        *each_plate(canvas, drawing.plates, atlases, arriving, row0),
+        *each_plate(canvas, drawing.plates, atlases, light, row0),
         *_each_limb(canvas, drawing.limbs, drawing.light.in_picture, drawing.light.level, atlases, row0),
         *_each_facet(canvas, drawing.facets),
     ]
     canvas.lay(drawn)
 
 
-def darken(canvas: Canvas, plane: torch.Tensor, shadows: ShadowSketch) -> None:
-    """Multiply the shadows of tall things into a plane [B, H, W]."""
-    device = plane.device
+def darken(canvas: Canvas, planes: Sequence[torch.Tensor], shadows: ShadowSketch) -> None:
+    """Multiply the shadows of tall things into planes [B, H, W]."""
+    device = canvas.layers.device
     for batch in patch_batches(shadows.capsule_box, canvas.size_px, device):
         pick = batch.rows
-        distance, _ = _capsule(batch, shadows.ends[pick], shadows.radii[pick], device)
+        distance, *_ = _capsule(batch, shadows.ends[pick], shadows.radii[pick], device)
         soft, dark = column(shadows.capsule_soft[pick], device), column(shadows.capsule_dark[pick], device)
         kept = 1 - (0.5 - distance / soft).clamp_(0, 1).mul_(dark)
-        canvas.darken(plane, batch, shadows.capsule_picture[pick], kept)
+        for plane in planes:
+            canvas.darken(plane, batch, shadows.capsule_picture[pick], kept)
     for batch in patch_batches(shadows.polygon_box, canvas.size_px, device):
         pick = batch.rows
         distance = _convex(batch, shadows.edges[pick], np.full(len(pick), 0.5), device)
         soft, dark = column(shadows.polygon_soft[pick], device), column(shadows.polygon_dark[pick], device)
         kept = 1 - (0.5 - distance / soft).clamp_(0, 1).mul_(dark)
-        canvas.darken(plane, batch, shadows.polygon_picture[pick], kept)
+        for plane in planes:
+            canvas.darken(plane, batch, shadows.polygon_picture[pick], kept)
 
 
 def _capsule(
     batch: PatchBatch, ends: np.ndarray, radii: np.ndarray, device: torch.device
-) -> tuple[torch.Tensor, tuple[torch.Tensor, torch.Tensor, torch.Tensor]]:
-    """Signed distance [P, S, S] to tapered capsules and (x, y from the axis over the radius there, share along it)."""
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor, np.ndarray]:
+    """Signed distance [P, h, w] to tapered capsules; for each pixel how far it lies from the nearest sphere's middle along
+    and across the axis, and that sphere's radius [px]; the axis [P, 2]."""
     corner = np.stack([batch.x0, batch.y0], axis=1)
     start, other = ends[:, 0] - corner, ends[:, 1] - corner
     r0, r1 = radii[:, 0], radii[:, 1]
@@ -80,10 +82,7 @@ def _capsule(
     radius = column(r0, device) - at * column(slope, device)
     off = along - at
     distance = torch.sqrt(off * off + across * across) - radius
-    inverse = 1 / radius
-    nx = (off * column(axis[:, 0], device) - across * column(axis[:, 1], device)) * inverse
-    ny = (off * column(axis[:, 1], device) + across * column(axis[:, 0], device)) * inverse
-    return distance, (nx, ny, at)
+    return distance, off, across, radius, axis
 
 
 def _convex(batch: PatchBatch, edges: np.ndarray, rounding: np.ndarray, device: torch.device) -> torch.Tensor:
@@ -114,8 +113,11 @@ def _each_limb(
     for batch in patch_batches(sketch.box, canvas.size_px, device):
         pick = batch.rows
         picture = limbs.picture[pick]
-        distance, (nx, ny, _) = _capsule(batch, sketch.ends[pick], sketch.radii[pick], device)
+        distance, off, across, radius, axis = _capsule(batch, sketch.ends[pick], sketch.radii[pick], device)
         cover = (0.5 - distance).clamp(0, 1)
+        # The surface leans away from the axis, as on a ball of the local radius.
+        ax, ay = column(axis[:, 0], device), column(axis[:, 1], device)
+        nx, ny = (off * ax - across * ay) / radius, (off * ay + across * ax) / radius
         nz = (1 - nx * nx - ny * ny).clamp(min=0.0).sqrt()
         sun = sun_in_picture[picture]
         facing = nx * column(sun[:, 0], device) + ny * column(sun[:, 1], device) + nz * column(sun[:, 2], device)

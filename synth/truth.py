@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,13 +59,23 @@ def target_truth(layout: Layout, views: Views, outlines: OutlineAtlas, *, with_o
     )
 
 
-def _box_inside(rings: tuple[Array, ...], width: int, height: int) -> Array:
+def _box_inside(rings: Sequence[Array], width: int, height: int) -> Array:
     """Box of the parts of polygons that lie in the picture; NaN where there are none."""
-    inside = [c for ring in rings if len(c := clipped(ring, width, height))]
-    if not inside:
+    start = np.concatenate(rings)
+    step = np.concatenate([np.roll(ring, -1, axis=0) for ring in rings]) - start
+    points = [start]
+    # What bounds the part inside are corners in the picture and places where edges cross its border.
+    for axis, limit in ((0, 0.0), (0, float(width)), (1, 0.0), (1, float(height))):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = (limit - start[:, axis]) / step[:, axis]
+        crosses = (share >= 0) & (share <= 1)
+        points.append(start[crosses] + share[crosses, None] * step[crosses])
+    found = np.concatenate(points)
+    found = found[((found > -1e-6) & (found < np.array([width, height]) + 1e-6)).all(axis=1)]
+    if not len(found):
         return np.full(4, np.nan)
-    points = np.clip(np.concatenate(inside), 0, [width, height])
-    return np.concatenate([points.min(axis=0), points.max(axis=0)])
+    found = np.clip(found, 0, [width, height])
+    return np.concatenate([found.min(axis=0), found.max(axis=0)])
 
 
 def _bodies(layout: Layout, views: Views, target: int) -> tuple[Array, ...]:
@@ -72,7 +83,7 @@ def _bodies(layout: Layout, views: Views, target: int) -> tuple[Array, ...]:
     limbs = take(layout.limbs, layout.limbs.owner == target)
     ends = views.project(limbs.ends, limbs.picture)
     radii = limbs.radii_m * np.stack([views.px_per_m(limbs.ends[:, i], limbs.picture) for i in (0, 1)], axis=1)
-    return tuple(capsule_outline(e, r) for e, r in zip(ends, radii))
+    return tuple(capsule_outlines(ends, radii))
 
 
 def clipped(polygon: Array, width: int, height: int) -> Array:
@@ -158,7 +169,7 @@ def _persons(
     if with_outlines:
         for k, i in enumerate(people):
             rows = np.flatnonzero(which == k)
-            polygons[i] = tuple(capsule_outline(ends[r], radii[r]) for r in rows)
+            polygons[i] = tuple(capsule_outlines(ends[rows], radii[rows]))
 
 
 def _union_area(ends: Array, radii: Array, which: Index, least: Array, most: Array) -> Array:
@@ -172,31 +183,44 @@ def _union_area(ends: Array, radii: Array, which: Index, least: Array, most: Arr
     off = points - ends[:, :1] - share[..., None] * axis[:, None]
     radius = radii[:, :1] + share * (radii[:, 1:] - radii[:, :1])
     inside = (off**2).sum(-1) <= radius**2
-    covered = np.zeros((len(least), _GRID * _GRID), dtype=bool)
-    np.logical_or.at(covered, which, inside)
+    order = np.argsort(which, kind="stable")
+    first = np.searchsorted(which[order], np.arange(len(least)))
+    covered = np.logical_or.reduceat(inside[order], first, axis=0)
     return covered.mean(axis=1) * (most - least).prod(axis=1)
 
 
-def capsule_outline(ends: Array, radii: Array, steps: int = 8) -> Array:
-    """Polygon around two discs (x, y) [2, 2] of radii [2] and what lies between them."""
-    axis = ends[1] - ends[0]
-    length = float(np.hypot(*axis))
-    if length <= abs(radii[0] - radii[1]) + 1e-9:
-        big = int(radii[1] > radii[0])
-        angle = 2 * np.pi * np.arange(2 * steps) / (2 * steps)
-        return ends[big] + radii[big] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    heading = np.arctan2(axis[1], axis[0])
-    # The common tangents touch both discs at this angle from the axis.
-    touch = np.arccos(np.clip((radii[0] - radii[1]) / length, -1, 1))
-    front = heading + np.linspace(-touch, touch, steps)
-    back = heading + np.linspace(touch, 2 * np.pi - touch, steps)
-    ring = [ends[k] + radii[k] * np.stack([np.cos(a), np.sin(a)], axis=1) for k, a in ((1, front), (0, back))]
-    return np.concatenate(ring)
+def capsule_outlines(ends: Array, radii: Array, steps: int = 8) -> Array:
+    """Polygons [N, 2 steps, 2] around two discs (x, y) [N, 2, 2] of radii [N, 2] and what lies between them."""
+    axis = ends[:, 1] - ends[:, 0]
+    length = np.hypot(axis[:, 0], axis[:, 1])
+    swallowed = length <= np.abs(radii[:, 0] - radii[:, 1]) + 1e-9
+    big = np.where(swallowed, radii.argmax(axis=1), 1)
+    row = np.arange(len(ends))
+    heading = np.arctan2(axis[:, 1], axis[:, 0])
+    # The common tangents touch both discs at this angle from the axis; one disc alone is gone round in two halves.
+    touch = np.arccos(np.clip((radii[:, 0] - radii[:, 1]) / np.maximum(length, 1e-9), -1, 1))
+    touch = np.where(swallowed, np.pi / 2, touch)[:, None]
+    share = np.linspace(0, 1, steps)
+    front = heading[:, None] - touch + 2 * touch * share
+    back = heading[:, None] + touch + 2 * (np.pi - touch) * share
+    rings = []
+    for which, angle in ((big, front), (np.where(swallowed, big, 0), back)):
+        centre, radius = ends[row, which], radii[row, which]
+        rings.append(centre[:, None] + radius[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=2))
+    return np.concatenate(rings, axis=1)
 
 
 def visible_share(owner: torch.Tensor, truth: TargetTruth, targets: int) -> NDArray[np.float64]:
     """Share [N] of each target's whole area that is in the picture and not covered."""
     if not len(truth.row):
         return np.zeros(0)
+    if owner.device.type == "cpu":
+        # Only the pixels of each target's box need to be looked at.
+        pixels = owner.numpy()
+        counted = np.zeros(len(truth.row))
+        for k, (row, picture, box) in enumerate(zip(truth.row, truth.picture, truth.box_px)):
+            (x0, y0), (x1, y1) = np.floor(box[:2]).astype(int), np.ceil(box[2:]).astype(int)
+            counted[k] = np.count_nonzero(pixels[picture, max(y0 - 1, 0) : y1 + 1, max(x0 - 1, 0) : x1 + 1] == row)
+        return np.clip(counted / np.maximum(truth.area_px2, 1.0), 0.0, 1.0)
     counts = torch.bincount(owner[owner >= 0], minlength=targets).cpu().numpy()
     return np.clip(counts[truth.row] / np.maximum(truth.area_px2, 1.0), 0.0, 1.0)

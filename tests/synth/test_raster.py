@@ -159,6 +159,20 @@ def test_both_ways_of_laying_patches_agree(monkeypatch) -> None:
     assert (canvases[0].owner >= 0).any()
 
 
+def test_both_ways_of_darkening_agree() -> None:
+    rng = np.random.default_rng(3)
+    picture = rng.integers(0, 2, 12)
+    low = rng.uniform(0, 50, (12, 2))
+    box = np.concatenate([low, low + rng.uniform(2, 30, (12, 2))], axis=1)
+    canvas = Canvas(torch.zeros((2, 6, 60, 64)))
+    one, other = torch.ones((2, 60, 64)), torch.ones((2, 60, 64))
+    for batch in patch_batches(box, (60, 64), CPU):
+        kept = torch.rand((len(batch.rows), batch.height, batch.width))
+        canvas.darken(one, batch, picture[batch.rows], kept)
+        canvas._darken_at_once(other, batch, picture[batch.rows], kept)
+    assert torch.allclose(one, other, atol=1e-6) and one.min() < 0.9
+
+
 def _by_levels(canvas: Canvas, found: list[Drawn]) -> None:
     picture = np.concatenate([d.picture for d in found])
     order = np.concatenate([d.order for d in found])
