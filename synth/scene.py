@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from functools import cache
 from typing import Any, TypeVar
 
 import numpy as np
@@ -162,7 +163,7 @@ def rows(kind: type[Rows], count: int, **given: Any) -> Rows:
         value = given.pop(field.name, _DEFAULTS.get(field.name, 0))
         array = np.asarray(value, dtype=dtype)
         if array.ndim == len(tail) or array.ndim == 0:
-            array = np.broadcast_to(array, (count, *tail))
+            array = np.full((count, *tail), array, dtype=dtype)
         filled[field.name] = array
     if given:
         raise TypeError(f"{kind.__name__} has no {', '.join(given)}")
@@ -189,6 +190,7 @@ def finish(count: int, **columns: Any) -> Array:
     return table
 
 
+@cache
 def empty_layout() -> Layout:
     """A layout with nothing in it."""
     return Layout(rows(Plates, 0), rows(Limbs, 0), rows(Facets, 0), rows(Blocks, 0), rows(Targets, 0))

@@ -13,7 +13,7 @@ from synth.outlines import OutlineAtlas
 from synth.projection import Views
 from synth.scene import Array, Index, Layout, take
 
-_GRID = 28
+_GRID = 22
 
 
 @dataclass(frozen=True)
@@ -174,15 +174,17 @@ def _persons(
 
 def _union_area(ends: Array, radii: Array, which: Index, least: Array, most: Array) -> Array:
     """Area [px^2] of unions of capsules, counted on a grid over each person's box."""
-    steps = (np.arange(_GRID) + 0.5) / _GRID
-    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
-    points = least[which][:, None] + grid * (most - least)[which][:, None]
-    axis = ends[:, 1] - ends[:, 0]
-    length2 = np.maximum((axis**2).sum(axis=1), 1e-9)
-    share = np.clip(((points - ends[:, :1]) * axis[:, None]).sum(-1) / length2[:, None], 0, 1)
-    off = points - ends[:, :1] - share[..., None] * axis[:, None]
-    radius = radii[:, :1] + share * (radii[:, 1:] - radii[:, :1])
-    inside = (off**2).sum(-1) <= radius**2
+    steps = ((np.arange(_GRID) + 0.5) / _GRID).astype(np.float32)
+    low, size = least[which].astype(np.float32), (most - least)[which].astype(np.float32)
+    x = low[:, :1] + size[:, :1] * np.tile(steps, _GRID)
+    y = low[:, 1:] + size[:, 1:] * np.repeat(steps, _GRID)
+    start, axis = ends[:, 0].astype(np.float32), (ends[:, 1] - ends[:, 0]).astype(np.float32)
+    x, y = x - start[:, :1], y - start[:, 1:]
+    length2 = np.maximum((axis**2).sum(axis=1, keepdims=True), 1e-6)
+    share = np.clip((x * axis[:, :1] + y * axis[:, 1:]) / length2, 0, 1)
+    x, y = x - share * axis[:, :1], y - share * axis[:, 1:]
+    radius = radii[:, :1].astype(np.float32) + share * (radii[:, 1:] - radii[:, :1]).astype(np.float32)
+    inside = x * x + y * y <= radius * radius
     order = np.argsort(which, kind="stable")
     first = np.searchsorted(which[order], np.arange(len(least)))
     covered = np.logical_or.reduceat(inside[order], first, axis=0)
