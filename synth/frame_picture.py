@@ -20,9 +20,11 @@ from synth.raster import LAYERS, Atlases, draw
 from synth.scene import Array, Layout
 from synth.sensor import develop, margin_px
 from synth.sketch import sketch
+from synth.tone import encode
 from synth.truth import TargetTruth, clipped, target_truth
 
 STRIP_PX = 256
+_BLOCK_PX = 96
 _CPU = torch.device("cpu")
 
 
@@ -112,10 +114,40 @@ class _Strip:
         capture: CaptureSpec = self.frame.capture
         if self.photographs is not None:
             # Each strip has its own noise; it lies on drawn things alone.
-            return blend(canvas, self.photographs, [replace(capture, seed=capture.seed ^ self.first)], jpeg=False)
+            return _blended(canvas, self.photographs, replace(capture, seed=capture.seed ^ self.first))
         return develop(
             radiance(canvas.layers, [capture]), [capture], first_row=self.first, frame_size_px=self.size_px, jpeg=False
         )
+
+
+def _blended(canvas: GroundCanvas, layer: PhotoLayer, capture: CaptureSpec) -> torch.Tensor:
+    """A strip of photographs with things laid in; columns where nothing was drawn are the photographs' own pixels."""
+    layers = canvas.layers[0]
+    width = layers.shape[2]
+    picture = encode(layer.linear, [replace(capture, tone="srgb")]).add_(0.5).clamp_(0, 255).to(torch.uint8)
+    changed = (layers[5] > 0) | (layers[3] != 1) | (layers[4] != 1)
+    blocks = torch.zeros(-(-width // _BLOCK_PX) + 2, dtype=torch.bool)
+    blocks[torch.nonzero(changed.any(dim=0))[:, 0] // _BLOCK_PX + 1] = True
+    # What blurs reaches into the neighbouring blocks.
+    reached = torch.nonzero(blocks[1:-1] | blocks[:-2] | blocks[2:])[:, 0].tolist()
+    for first, last in _runs_of(reached):
+        x0, x1 = first * _BLOCK_PX, min((last + 1) * _BLOCK_PX, width)
+        part = GroundCanvas(canvas.layers[..., x0:x1].contiguous(), canvas.light[..., x0:x1])
+        piece = PhotoLayer(layer.linear[..., x0:x1].contiguous(), layer.shade[..., x0:x1].contiguous(), layer.looks)
+        seen = blend(part, piece, [replace(capture, seed=capture.seed ^ (first << 20))], jpeg=False)
+        picture[..., x0:x1] = seen
+    return picture
+
+
+def _runs_of(numbers: list[int]) -> list[tuple[int, int]]:
+    """First and last of each run of consecutive numbers."""
+    runs: list[tuple[int, int]] = []
+    for n in numbers:
+        if runs and runs[-1][1] == n - 1:
+            runs[-1] = (runs[-1][0], n)
+        else:
+            runs.append((n, n))
+    return runs
 
 
 def polygon_area(polygon: Array) -> float:

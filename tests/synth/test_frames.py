@@ -15,6 +15,9 @@ from mission.frame_set import read_frame_set
 from mission.recipe import Recipe
 from mission.settings import load_settings
 from synth import frames as frames_module
+from synth.capture import CaptureSpec
+from synth.compose import blend, photo_canvas
+from synth.frame_picture import _blended
 from synth.frames import render_frame_set
 from synth.photo_ground import GroundBank
 from tests.synth.small_mission import small_mission
@@ -188,3 +191,22 @@ def test_photographs_as_ground_make_a_mixed_set(tmp_path: Path) -> None:
     assert found.truth == "mixed"
     assert {f.background for f in found.frames} <= {"field-0.jpg", "field-1.jpg"}
     assert sum(len(f.things) for f in found.frames) > 0
+
+
+def test_columns_without_drawn_things_are_the_photographs_own_pixels(tmp_path: Path) -> None:
+    """The quick way of laying things into a strip against blending all of it."""
+    Image.fromarray(np.random.default_rng(1).integers(40, 200, (300, 700, 3), dtype=np.uint8)).save(tmp_path / "a.png")
+    bank = GroundBank.from_folder(tmp_path, 0.014, mission_gsd_m=0.014)
+    layer = bank.paint([bank.sample(np.random.default_rng(2), 64, 600)])
+    canvas = photo_canvas(layer)
+    canvas.layers[0, :3, 20:40, 300:330], canvas.layers[0, 5, 20:40, 300:330] = 0.4, 1.0
+    canvas.layers[0, 3, 30:50, 310:350] = 0.3
+    capture = CaptureSpec(5, blur_sigma_px=0.8)
+    quick = _blended(canvas, layer, capture).int()
+    whole = blend(canvas, layer, [capture], jpeg=False).int()
+    still = photo_canvas(layer)
+    plain = blend(still, layer, [capture], jpeg=False).int()
+    assert (quick - whole)[..., :280].abs().max() <= 1 and (quick - whole)[..., 370:].abs().max() <= 1
+    # Where things lie the noise differs, nothing else.
+    assert (quick - whole).float().abs().mean() < 0.5
+    assert (whole - plain)[..., 300:330].abs().max() > 20
