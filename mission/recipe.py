@@ -60,7 +60,7 @@ class CompositionSettings(Settings):
     """Things in frames that are no target."""
     ground_sample_share: Annotated[Range, _within(0.2, 5)] = (0.75, 1.4)
     """Scale of a chip as a multiple of the mission's ground sample distance (drawn evenly in the logarithm)."""
-    tilt_deg: Annotated[Range, _within(0, 60)] = (0, 12)
+    tilt_deg: Annotated[Range, _within(0, 60)] = (0, 18)
     """How far chips are seen off the vertical, beyond the lens's own angle."""
     beside_person_share: Share = 0.15
     """Share of people who stand close beside a panel."""

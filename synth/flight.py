@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from mission.camera import Camera, View, ground_from_pixels
-from mission.imaging import station_spacing_m
 from mission.mission_file import Mission
 from mission.recipe import Recipe
 from mission.vocabulary import ATTRIBUTES
@@ -172,8 +171,7 @@ def _stations(
     across_m, along_m = _footprint_m(camera, flight.height_m)
     lanes = min(recipe.flight.lanes_per_run, recipe.flight.frames_per_run)
     per_lane = math.ceil(recipe.flight.frames_per_run / lanes)
-    step = station_spacing_m(along_m, flight.forward_overlap)
-    aside = station_spacing_m(across_m, flight.side_overlap)
+    step, aside = along_m * (1 - flight.forward_overlap), across_m * (1 - flight.side_overlap)
     half_along = ((per_lane - 1) * step + along_m) / 2
     half_across = ((lanes - 1) * aside + across_m) / 2
     heading = (flight.heading_deg + 180.0 * int(rng.integers(2))) % 360

@@ -76,6 +76,8 @@ def sample_people(rng: np.random.Generator, picture: Index, ground: Array, look:
     radii = np.concatenate([radii, extra_radii], axis=1)
     albedo = np.concatenate([colours[:, part], extra_colour], axis=1)
     present = np.concatenate([np.ones((count, len(part)), dtype=bool), extra_mask], axis=1)
+    torso = np.isin([a + b for a, b, *_ in _PARTS], _TORSO_PARTS)
+    roundness = np.where(np.concatenate([torso, np.zeros(extra_mask.shape[1], dtype=bool)]), 0.55, 1.0)
     heading = rng.uniform(0, 2 * np.pi, count)
     world = _placed(ends, height_m, heading, ground)
     # Nothing reaches below the ground.
@@ -93,7 +95,8 @@ def sample_people(rng: np.random.Generator, picture: Index, ground: Array, look:
         ends=world[present],
         radii_m=(radii * height_m[:, None, None])[present],
         albedo=albedo[present],
-        grain=0.22,
+        grain=0.13,
+        roundness=np.broadcast_to(roundness, present.shape)[present],
     )
     carried = _carried(rng, picture, ground, joints, height_m, heading, look)
     targets = rows(Targets, count, picture=picture, category=1, ground=ground, attributes=-1)
@@ -215,6 +218,10 @@ _PARTS = (
 )
 
 
+#: Parts of the trunk: one garment spans them.
+_TORSO_PARTS = ("left_hipleft_shoulder", "right_hipright_shoulder", "pelvisshoulders")
+
+
 def _body(joints: dict[str, Array], girth: Array) -> tuple[Array, Array, Index]:
     ends = np.stack([np.stack([joints[a], joints[b]], axis=1) for a, b, *_ in _PARTS], axis=1)
     radii = np.array([[r0, r1] for _, _, r0, r1, _ in _PARTS])
@@ -229,8 +236,11 @@ def _clothes(rng: np.random.Generator, count: int) -> Array:
     low = np.minimum(shade.astype(int), len(_SKIN) - 2)
     skin = _SKIN[low] + (shade - low)[:, None] * (_SKIN[low + 1] - _SKIN[low])
     shirt = sample_paints(rng, rng.integers(0, len(COLOURS), count))
-    dull = rng.uniform(0.0, 0.6, (count, 1))
+    dull = rng.uniform(0.0, 0.8, (count, 1))
     shirt = shirt * (1 - dull) + dull * shirt.mean(axis=1, keepdims=True) * rng.uniform(0.6, 1.1, (count, 1))
+    # Dark and grey cloth is commoner than the paints of panels.
+    plain = np.exp(rng.normal(np.log(0.06), 0.9, (count, 1))).clip(0.012, 0.7) * rng.uniform(0.85, 1.15, (count, 3))
+    shirt = np.where((rng.random(count) < 0.4)[:, None], plain, shirt)
     warning = (rng.random(count) < 0.2)[:, None]
     shirt = np.where(warning, _WARNING[rng.integers(0, len(_WARNING), count)], shirt)
     trousers = _TROUSERS[rng.integers(0, len(_TROUSERS), count)] * np.exp(rng.normal(0, 0.3, (count, 1)))

@@ -117,7 +117,8 @@ def _each_limb(
         cover = (0.5 - distance).clamp(0, 1)
         # The surface leans away from the axis, as on a ball of the local radius.
         ax, ay = column(axis[:, 0], device), column(axis[:, 1], device)
-        nx, ny = (off * ax - across * ay) / radius, (off * ay + across * ax) / radius
+        lean = column(limbs.roundness[pick], device) / radius
+        nx, ny = (off * ax - across * ay) * lean, (off * ay + across * ax) * lean
         nz = (1 - nx * nx - ny * ny).clamp(min=0.0).sqrt()
         sun = sun_in_picture[picture]
         facing = nx * column(sun[:, 0], device) + ny * column(sun[:, 1], device) + nz * column(sun[:, 2], device)

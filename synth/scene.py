@@ -79,6 +79,8 @@ class Limbs:
     albedo: Array
     grain: Array
     """Unevenness of the surface (cloth, bark)."""
+    roundness: Array
+    """1 round, less where flat cloth spans several parts."""
     casts: Array
     """How dark its shadow is, 0..1."""
     shown: Array
