@@ -161,7 +161,7 @@ def accuracy(
     block: dict[str, Any] = {"accuracy": float(right.mean())}
     if why_no_interval is None:
         block["ci95"] = list(
-            effective_wilson(np.bincount(cluster, right.astype(float)), np.bincount(cluster).astype(float))
+            effective_wilson(np.bincount(cluster, right).astype(float), np.bincount(cluster).astype(float))
         )
     else:
         block |= {"ci95": None, "why": {"ci95": why_no_interval}}

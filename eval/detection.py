@@ -38,16 +38,26 @@ RECALL_STEPS = np.linspace(0.0, 1.0, 101)
 _CHUNK_NUMBERS = 1_000_000
 
 
-def figures_of(matches: Matches, names: Collection[str] = tuple(FIGURES)) -> dict[str, Floats]:
+def figures_of(
+    matches: Matches, names: Collection[str] = tuple(FIGURES), *, envelope: bool = True
+) -> dict[str, Floats]:
     """Figures [K] of the whole set."""
     whole = np.ones((1, matches.frames))
-    return {name: values[0] for name, values in resampled_figures(matches, whole, names).items()}
+    return {name: values[0] for name, values in resampled_figures(matches, whole, names, envelope=envelope).items()}
 
 
 def resampled_figures(
-    matches: Matches, weights: NDArray[np.generic], names: Collection[str] = tuple(FIGURES)
+    matches: Matches,
+    weights: NDArray[np.generic],
+    names: Collection[str] = tuple(FIGURES),
+    *,
+    envelope: bool = True,
 ) -> dict[str, Floats]:
-    """Figures [draws, K] of frames drawn ``weights`` [draws, F] times (whole numbers)."""
+    """Figures [draws, K] of frames drawn ``weights`` [draws, F] times (whole numbers).
+
+    Without the ``envelope`` precision is taken at each step of recall as it is, not the best at or beyond it: the envelope
+    makes COCO's figure too high on small sets by what the zigzag of chance adds, which intervals must not inherit.
+    """
     weights = np.asarray(weights)
     shape = (len(weights), matches.categories)
     figures = {name: np.full(shape, np.nan) for name in names}
@@ -57,7 +67,11 @@ def resampled_figures(
             precision = [name for name in names if FIGURES[name][2] == area and not FIGURES[name][0]]
             wanted = _wanted(matches, category, area, weights)
             ious = sorted({iou for name in precision for iou in _rows(name)})
-            means = _mean_precisions(ranking, weights, wanted, area, ious) if ious else np.zeros((len(weights), 0))
+            means = (
+                _mean_precisions(ranking, weights, wanted, area, ious, envelope)
+                if ious
+                else np.zeros((len(weights), 0))
+            )
             for name in precision:
                 figures[name][:, category] = means[:, [ious.index(iou) for iou in _rows(name)]].mean(axis=1)
             for name in names:
@@ -143,7 +157,7 @@ class _Hits:
         extra = np.flatnonzero(here != first)
         return cls(
             frame=ranking.frame[at],
-            total_at=np.cumsum(first)[at],
+            total_at=np.cumsum(first, dtype=np.int64)[at],
             extra_frame=ranking.frame[extra],
             extra_sign=np.where(here[extra], 1, -1),
             extra_at=np.searchsorted(extra, at, side="right"),
@@ -151,7 +165,7 @@ class _Hits:
 
 
 def _mean_precisions(
-    ranking: Ranking, weights: NDArray[np.generic], wanted: Ints, area: int, ious: list[int]
+    ranking: Ranking, weights: NDArray[np.generic], wanted: Ints, area: int, ious: list[int], envelope: bool
 ) -> Floats:
     """Average precision [draws, thresholds] of one category and area; NaN without an object."""
     first = ranking.kept(area, ious[0])
@@ -164,7 +178,7 @@ def _mean_precisions(
         total = _running_total(_columns(drawn, frame))
         reach = _steps_in_hits(wanted[at : at + step])
         for column, one in enumerate(hits):
-            means[at : at + step, column] = _interpolated(one, drawn, total, reach).mean(axis=1)
+            means[at : at + step, column] = _interpolated(one, drawn, total, reach, envelope).mean(axis=1)
     return np.where(wanted[:, None] > 0, means, np.nan)
 
 
@@ -188,8 +202,10 @@ def _steps_in_hits(wanted: Ints, steps: Floats = RECALL_STEPS) -> Ints:
     return np.where(needed / most < steps, needed + 1, needed)
 
 
-def _interpolated(hits: _Hits, drawn: NDArray[np.int32], total: NDArray[np.int32], reach: Ints) -> Floats:
-    """Precision [draws, steps]: the best at or beyond each step of recall, 0 where it is not reached."""
+def _interpolated(
+    hits: _Hits, drawn: NDArray[np.int32], total: NDArray[np.int32], reach: Ints, envelope: bool = True
+) -> Floats:
+    """Precision [draws, steps]: the best at or beyond each step of recall (or that at it), 0 where it is not reached."""
     draws, count = len(drawn), len(hits.frame)
     if count == 0:
         return np.zeros(reach.shape)
@@ -199,8 +215,12 @@ def _interpolated(hits: _Hits, drawn: NDArray[np.int32], total: NDArray[np.int32
         extra = _running_total(_columns(drawn, hits.extra_frame) * hits.extra_sign.astype(np.int32))
         around += _columns(extra, hits.extra_at)
     share = found / np.maximum(around, 1, out=around)
+    if not envelope:
+        reach = np.maximum(reach, 1)  # the first hit that was drawn, where the envelope would look beyond it by itself
     place = np.stack([np.searchsorted(row, needed) for row, needed in zip(found, reach)])
     start = np.minimum(place, count - 1)
+    if not envelope:
+        return np.where(place < count, np.take_along_axis(share, start, axis=1), 0.0)
     # Step 0 is reached by the first hit, so that no stretch between steps runs on into the next draw.
     best = np.maximum.reduceat(share.ravel(), (start + np.arange(draws)[:, None] * count).ravel()).reshape(start.shape)
     envelope = np.maximum.accumulate(best[:, ::-1], axis=1)[:, ::-1]

@@ -9,8 +9,12 @@ error, and the interval is built on the scale that suits the figure:
 
 Student's t takes the place of the normal, with the degrees of freedom that the clusters are worth: 2 n / (kurtosis - 1) of
 their influences on the figure, since the variance of a variance grows with the kurtosis (e.g. F. Satterthwaite, Biometrics
-Bulletin 2 (1946)); where few clusters hold all the errors these are few. COCO's precision at single thresholds is a staircase
-of 101 steps; endless data lie anywhere on a step, which adds the variance of a uniform distribution over one step.
+Bulletin 2 (1946)); where few clusters hold all the errors these are few.
+
+COCO's precision at single thresholds is a staircase of 101 steps; endless data lie anywhere on a step, which adds the variance
+of a uniform distribution over one step. Its envelope (the best precision at or beyond each recall) makes the figure too high
+on small sets, by about half its standard error near 1: intervals are built about the precision without the envelope, and made
+to hold the figure as stated.
 """
 
 from __future__ import annotations

@@ -25,13 +25,15 @@ Floats = NDArray[np.float64]
 @dataclass(frozen=True)
 class Judgement:
     """A matched case. ``weights`` [draws, F] or None where intervals are withheld; ``figures`` name -> [K];
-    ``resampled`` name -> [draws, K] or None; ``precision`` [101, K] at IoU 0.5, as COCO draws it, at all sizes."""
+    ``centres`` name -> [K] and ``resampled`` name -> [draws, K] or None, both without the envelope (for the intervals);
+    ``precision`` [101, K] at IoU 0.5, as COCO draws it, at all sizes."""
 
     case: Case
     matches: Matches
     working: Mapping[str, float]
     weights: Floats | None
     figures: dict[str, Floats]
+    centres: dict[str, Floats]
     resampled: dict[str, Floats] | None
     mask_figures: dict[str, Floats] | None
     precision: Floats
@@ -66,7 +68,8 @@ def judge(case: Case, working: Mapping[str, float], vocabulary: Vocabulary | Non
         working=working,
         weights=weights,
         figures=figures_of(matches),
-        resampled=None if weights is None else resampled_figures(matches, weights),
+        centres=figures_of(matches, envelope=False),
+        resampled=None if weights is None else resampled_figures(matches, weights, envelope=False),
         mask_figures=masks,
         precision=precision_curves(matches),
         curves=tuple(free_response(matches, k) for k in range(len(case.categories))),

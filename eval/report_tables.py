@@ -113,6 +113,8 @@ def best_confidence_words(points: Card | None) -> str | None:
     best = points.get("best_confidence") if points else None
     if not best:
         return None
+    if not best["confidence"] > 0:
+        return f"Handing in all finds earned most on {best['chosen_on_runs']} of the runs; no higher confidence earned more."
     return (
         f"Handing in only finds of confidence {best['confidence']:.2f} and more earned most on {best['chosen_on_runs']} of the"
         f" runs; on the other {best['stated_on_runs']} it earns {best['points_with_it']:.1f} a run, all finds"

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from eval.attributes import attribute_figures, confusion
 from eval.calibration import KEPT_SHARES, brier_parts, brier_score, reliability, risk_at, risk_coverage
-from eval.detection import FIGURES
+from eval.detection import FIGURES, mean_over_categories
 from eval.false_alarms import RATES_PER_FRAME, RATES_PER_HECTARE, false_per_frame
 from eval.intervals import (
     STEP_VARIANCE,
@@ -58,11 +58,19 @@ def put_interval(block: Block, key: str, value: float, draws: Floats | None, clu
     put(block, key, None if interval is None else list(interval), clusters.why_no_interval or _RARE)
 
 
-def _stepped(figure: str, complete: bool) -> Scale:
-    """The interval of one of COCO's figures: a share, on a staircase where it is precision and something is missed."""
+def _stepped(figure: str, stated: float, complete: bool) -> Scale:
+    """The interval of one of COCO's figures: a share, on a staircase where it is precision and something is missed.
+
+    It is built about the figure without the envelope and made to hold the figure as stated.
+    """
     is_recall, iou, _, _ = FIGURES[figure]
     steps = 0.0 if is_recall or (complete and iou == 0) else STEP_VARIANCE / (1 if iou is not None else AVERAGED)
-    return lambda value, spread: share_interval(value, spread, extra_variance=steps)
+
+    def scale(centre: float, spread: Spread) -> Interval:
+        low, high = share_interval(centre, spread, extra_variance=steps)
+        return min(low, stated), max(high, stated)
+
+    return scale
 
 
 def detection_block(judgement: Judgement) -> Block:
@@ -70,13 +78,16 @@ def detection_block(judgement: Judgement) -> Block:
     names = judgement.case.categories
     block = _figures({name: judgement.overall(name) for name in FIGURES})
     complete = np.nan_to_num(judgement.precision[-1], nan=1.0) > 0  # [K] everything is found at IoU 0.5
-    _put_intervals(block, judgement, {name: judgement.overall_draws(name) for name in FIGURES}, bool(complete.all()))
+    drawn = {name: judgement.overall_draws(name) for name in FIGURES}
+    centres = {name: float(mean_over_categories(judgement.centres[name])) for name in FIGURES}
+    _put_intervals(block, judgement, centres, drawn, bool(complete.all()))
     block["per_category"] = {}
     for k, category in enumerate(names):
         part = _figures({name: float(judgement.figures[name][k]) for name in FIGURES})
         draws = judgement.resampled
         drawn = {name: None if draws is None else draws[name][:, k] for name in FIGURES}
-        _put_intervals(part, judgement, drawn, bool(complete[k]))
+        centres = {name: float(judgement.centres[name][k]) for name in FIGURES}
+        _put_intervals(part, judgement, centres, drawn, bool(complete[k]))
         block["per_category"][category] = part
     if judgement.mask_figures is not None:
         masks = judgement.mask_figures
@@ -97,7 +108,9 @@ def _figures(values: dict[str, float]) -> Block:
     return block
 
 
-def _put_intervals(block: Block, judgement: Judgement, draws: dict[str, Floats | None], complete: bool) -> None:
+def _put_intervals(
+    block: Block, judgement: Judgement, centres: dict[str, float], draws: dict[str, Floats | None], complete: bool
+) -> None:
     clusters = judgement.case.clusters
     if judgement.weights is None:
         put(block, "ci95", None, clusters.why_no_interval or _RARE)
@@ -107,7 +120,8 @@ def _put_intervals(block: Block, judgement: Judgement, draws: dict[str, Floats |
         if block[name] is None:
             put(block["ci95"], name, None, block["why"][name])
         else:
-            put_interval(block["ci95"], name, block[name], values, clusters, _stepped(name, complete))
+            scale = _stepped(name, block[name], complete)
+            put_interval(block["ci95"], name, centres[name], values, clusters, scale)
 
 
 def false_alarm_block(judgement: Judgement) -> Block:

@@ -117,7 +117,7 @@ def _numbers(judgement: Judgement, figures: dict[str, float], asked: Flags) -> d
     elif case.clusters.why_no_interval:
         block |= {"recall_ci95": None, "why": {"recall_ci95": case.clusters.why_no_interval}}
     else:
-        hits = np.bincount(cluster, found[asked].astype(float))
+        hits = np.bincount(cluster, found[asked]).astype(float)
         trials = np.bincount(cluster).astype(float)
         block["recall_ci95"] = list(effective_wilson(hits, trials))
     return block

@@ -178,15 +178,15 @@ def _section(rungs: list[Rung], kind: str) -> Section:
     axis = Range(0, len(mine) - 1, tuple(range(len(mine))))
     plot = Plot(
         f"Figures on rung 0 (clean) to {len(mine) - 1} of {kind.replace('_', ' ')}; the table says the same",
-        axis, SHARE, f"rung ({words})", "figure", legend=(False, True),
+        axis, SHARE, "rung, as numbered in the table (0: clean)", "figure", legend=(False, True),
     )  # fmt: skip
     for series, figure in enumerate(_FIGURES):
         known = [(i, rung.figures[figure]) for i, rung in enumerate(mine) if rung.figures[figure] is not None]
         if known:
             plot.line([i for i, _ in known], [float(v or 0) for _, v in known], series, figure.replace("_", " "))
     rows = [
-        [label, *("–" if rung.figures[f] is None else f"{rung.figures[f]:.2f}" for f in _FIGURES)]
-        for label, rung in zip(labels, mine, strict=True)
+        [f"{i}: {label}", *("–" if rung.figures[f] is None else f"{rung.figures[f]:.2f}" for f in _FIGURES)]
+        for i, (label, rung) in enumerate(zip(labels, mine, strict=True))
     ]
     broken = [(f, breaks_at(rungs, kind, f)) for f in _FIGURES]
     said = [f"{f.replace('_', ' ')} falls below half at {at:g}." for f, at in broken if at is not None]

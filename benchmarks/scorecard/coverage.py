@@ -30,15 +30,18 @@ def coverage(process: Process, truth: float, clusters: int, sets: int, draws: in
     for _ in range(sets):
         matches, cluster = process.matches(rng, clusters)
         drawn = cluster_draws(clusters, draws, seed=int(rng.integers(1 << 30)))
-        values = resampled_figures(matches, drawn[:, cluster], ("AP50",))["AP50"][:, 0]
+        values = resampled_figures(matches, drawn[:, cluster], ("AP50",), envelope=False)["AP50"][:, 0]
         figure = float(figures_of(matches, ("AP50",))["AP50"][0])
+        centre = float(figures_of(matches, ("AP50",), envelope=False)["AP50"][0])
         spread = spread_of(values, drawn)
         assert spread is not None
         complete = len(np.unique(matches.det_object[0, 0])) - (matches.det_object[0, 0] < 0).any() == len(
             matches.obj_frame
         )
-        low, high = share_interval(figure, spread, extra_variance=0.0 if complete else STEP_VARIANCE)
-        plain = np.quantile(values, [0.025, 0.975])
+        low, high = share_interval(centre, spread, extra_variance=0.0 if complete else STEP_VARIANCE)
+        low, high = min(low, figure), max(high, figure)
+        whole = resampled_figures(matches, drawn[:, cluster], ("AP50",))["AP50"][:, 0]
+        plain = np.quantile(whole, [0.025, 0.975])
         found += [low <= truth <= high, plain[0] <= truth <= plain[1], high - low, plain[1] - plain[0]]
     return tuple(found / sets)
 

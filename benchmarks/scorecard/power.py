@@ -14,8 +14,8 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
+from benchmarks.scorecard.simulated import bisected
 from eval.compare import compare
 from eval.detection import figures_of
 from eval.matching import AREAS, IOU_THRESHOLDS, Matches
@@ -52,7 +52,7 @@ def level_of(average: float, objects: int) -> float:
         made = system(np.random.default_rng(9), setting, fit, level)
         return float(figures_of(made.matches, ("AP",))["AP"][0]) - average
 
-    return float(brentq(apart, -7, -2, xtol=1e-4))
+    return bisected(apart, -7.0, -2.0)
 
 
 def system(rng: np.random.Generator, setting: Setting, fit: Floats, level: float) -> System:

@@ -10,11 +10,11 @@ AP 0.99 finds everything and errs by false alarms.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from eval.detection import figures_of
 from eval.matching import AREAS, Matches
@@ -83,10 +83,19 @@ def one_threshold(frames: int, frame: Ints, score: Floats, met: Ints, obj_frame:
     )
 
 
+def bisected(apart: Callable[[float], float], low: float, high: float, steps: int = 16) -> float:
+    """Where a monotone function is nearly 0, by halving."""
+    rising = apart(low) < 0
+    for _ in range(steps):
+        middle = (low + high) / 2
+        low, high = (middle, high) if (apart(middle) < 0) == rising else (low, middle)
+    return (low + high) / 2
+
+
 def with_figure(process: Process, name: str, value: float) -> Process:
     """The process whose chance of going wrong brings the figure to ``value`` (on 20,000 frames without likeness)."""
 
     def apart(wrong: float) -> float:
         return replace(process, wrong=wrong, alike=0.0).true_figure(name, frames=20_000) - value
 
-    return replace(process, wrong=float(brentq(apart, 1e-4, 0.95, xtol=1e-4)))
+    return replace(process, wrong=bisected(apart, 1e-4, 0.95))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from eval.detection import FIGURES, mean_over_categories, resampled_figures
+from eval.detection import figures_of as figures_of_matches
 from eval.matching import Detections, Objects
 from tests.eval.rows import SIZE, detections, matched, objects, random_rows
 from tests.reference.coco_oracle import accumulated_figures, coco_evaluation
@@ -96,3 +97,20 @@ def test_a_category_without_objects_is_not_a_number_and_not_part_of_the_mean() -
 def test_missing_everything_is_zero_and_not_unknown() -> None:
     found = figures_of(objects((0, 0, (10, 10, 50, 50))), detections(), 1, 1)
     assert found["AP"].tolist() == [0.0] and found["AR100"].tolist() == [0.0]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_without_the_envelope_precision_is_taken_as_it_is(seed: int) -> None:
+    truth, answers = random_rows(np.random.default_rng(seed), 8, categories=1)
+    matches = matched(truth, answers, 8, 1)
+    asked = int((~matches.obj_ignored[0]).sum())
+    order = np.argsort(-matches.det_score, kind="stable")
+    hits = np.cumsum(matches.true()[order])
+    wrong = np.cumsum(matches.false()[order])
+    naive = 0.0
+    for step in np.linspace(0, 1, 101):
+        there = np.flatnonzero((hits / asked >= step) & (hits > 0))
+        naive += hits[there[0]] / (hits[there[0]] + wrong[there[0]]) / 101 if len(there) else 0.0
+    found = figures_of_matches(matches, ("AP50",), envelope=False)["AP50"][0]
+    assert found == pytest.approx(naive, abs=1e-12)
+    assert found <= figures_of_matches(matches, ("AP50",))["AP50"][0] + 1e-12
