@@ -111,6 +111,10 @@ def grain_at(atlases: Atlases, batch: PatchBatch, start: np.ndarray, row0: int, 
     x = (batch.x0 + start.astype(np.int64)) % NOISE_PX
     y = (batch.y0 + row0 + start.astype(np.int64) * 3) % NOISE_PX
     high, wide, tile = batch.height, batch.width, atlases.grain[planes]
+    if tile.device.type != "cpu":
+        rows = torch.from_numpy((y[:, None] + np.arange(high)) % NOISE_PX).to(tile.device)
+        columns = torch.from_numpy((x[:, None] + np.arange(wide)) % NOISE_PX).to(tile.device)
+        return tile[:, rows[:, :, None], columns[:, None, :]]
     if max(high, wide) > tile.shape[1] - NOISE_PX:
         repeats = -(-max(high, wide) // NOISE_PX) + 1
         tile = tile[:, :NOISE_PX, :NOISE_PX].repeat(1, repeats, repeats)

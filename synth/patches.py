@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 Array = NDArray[Any]
 Index = NDArray[Any]
 
+# On a CPU patches fit closely, because pixels cost time; on a GPU there are few sizes, because launches do.
 _SIZES = np.array([12, 20, 28, 40, 52, 64, 80, 96, 128, 160, 192, 256, 320, 384, 512, 768])
+_FEW_SIZES = np.array([24, 48, 96, 192, 384, 768])
 # Patches up to this side are square, so that there are few sizes; larger ones fit more closely.
 _SQUARE_PX = 64
 # Pixels drawn at once: on a CPU a batch should stay in the cache, a GPU wants few launches.
@@ -50,8 +52,9 @@ def patch_batches(box: Array, size_px: tuple[int, int], device: torch.device) ->
     wide = np.clip(np.ceil(box[:, 2]), 1, width).astype(np.int64) - x0
     high = np.clip(np.ceil(box[:, 3]), 1, height).astype(np.int64) - y0
     side = np.maximum(wide, high)
-    small = side <= _SQUARE_PX
-    wide, high = (_rounded_up(np.where(small, side, v)) for v in (wide, high))
+    near = device.type == "cpu"
+    sizes, square = (_SIZES, side <= _SQUARE_PX) if near else (_FEW_SIZES, np.ones(len(side), dtype=bool))
+    wide, high = (_rounded_up(np.where(square, side, v), sizes) for v in (wide, high))
     key = high * 100_000 + wide
     for k in np.unique(key):
         rows = np.flatnonzero(key == k)
@@ -62,9 +65,9 @@ def patch_batches(box: Array, size_px: tuple[int, int], device: torch.device) ->
             yield PatchBatch(part, x0[part], y0[part], h, w)
 
 
-def _rounded_up(side: Index) -> Index:
-    place = np.searchsorted(_SIZES, side)
-    return np.where(place < len(_SIZES), _SIZES[np.minimum(place, len(_SIZES) - 1)], side)
+def _rounded_up(side: Index, sizes: Index) -> Index:
+    place = np.searchsorted(sizes, side)
+    return np.where(place < len(sizes), sizes[np.minimum(place, len(sizes) - 1)], side)
 
 
 @dataclass(frozen=True)
