@@ -223,8 +223,8 @@ def _interpolated(
         return np.where(place < count, np.take_along_axis(share, start, axis=1), 0.0)
     # Step 0 is reached by the first hit, so that no stretch between steps runs on into the next draw.
     best = np.maximum.reduceat(share.ravel(), (start + np.arange(draws)[:, None] * count).ravel()).reshape(start.shape)
-    envelope = np.maximum.accumulate(best[:, ::-1], axis=1)[:, ::-1]
-    return np.where(place < count, envelope, 0.0)
+    at_or_beyond = np.maximum.accumulate(best[:, ::-1], axis=1)[:, ::-1]
+    return np.where(place < count, at_or_beyond, 0.0)
 
 
 def precision_curves(matches: Matches, iou: int = 0, area: int = 0, steps: Floats = RECALL_STEPS) -> Floats:

@@ -30,7 +30,7 @@ class BrightBundle:
         found = []
         for tile in tiles.numpy():
             saturation = tile.max(axis=0).astype(int) - tile.min(axis=0)
-            labels, count = ndimage.label(saturation > 120)
+            labels, _ = ndimage.label(saturation > 120)
             boxes = [
                 (s[1].start, s[0].start, s[1].stop, s[0].stop) for s in ndimage.find_objects(labels) if s is not None
             ]
