@@ -25,6 +25,9 @@ class HeatMapSettings(Settings):
     stage_widths: tuple[Width, ...] = (16, 32, 48, 64, 80)
     stage_blocks: tuple[Annotated[int, Field(ge=0, le=12)], ...] = (0, 1, 1, 1, 1)
     neck_width: Width = 32
+    # 2: the network works on averages of 2 x 2 pixels, a quarter of the work (stage strides then count those averages).
+    shrink: Literal[1, 2] = 1
+    # Distance of the heat map's cells in pixels of the image.
     output_stride_px: Literal[4, 8] = 4
 
     @model_validator(mode="after")
@@ -56,10 +59,10 @@ class ReaderSettings(Settings):
     # The rings and directions on which a tight crop is sampled; the last ring's radius in half sides of the crop.
     rings: Annotated[int, Field(ge=8, le=64, multiple_of=4)] = 20
     directions: Annotated[int, Field(ge=16, le=180, multiple_of=4)] = 48
-    reach: Annotated[float, Field(gt=0.3, le=1.4)] = 1.0
+    reach: Annotated[float, Field(gt=0.3, le=1.4)] = 0.8
     widths: tuple[Width, Width, Width] = (24, 48, 64)
     template_width: Width = 96
-    colour_width: Width = 64
+    colour_width: Width = 128
 
 
 class TrainingSettings(Settings):

@@ -135,6 +135,11 @@ def guess_palette(tight: Tensor) -> Palette:
     return Palette(paint, rim, middle, axis[:, :, 0] * sign[:, None], spread, scale)
 
 
+def _length(colours: Tensor) -> Tensor:
+    """Euclidean length over the channels [N, 3, R, A] -> [N, 1, R, A] (``norm`` is ten times slower along this axis)."""
+    return (colours * colours).sum(1, keepdim=True).sqrt()
+
+
 def polar_grid(rings: int, directions: int, reach: float) -> Tensor:
     """Sampling grid [1, R, A, 2] in the units of ``grid_sample`` (the crop's half side is 1); ``reach``: last ring."""
     radius = (torch.arange(rings) + 0.5) / rings * reach
@@ -163,6 +168,6 @@ def reading_planes(pixels: Tensor, palette: Palette) -> Tensor:
     scale = wide(palette.scale)
     from_paint = pixels - wide(palette.paint)
     contrast = ((pixels - wide(palette.middle)) * wide(palette.axis)).sum(1, keepdim=True) / wide(palette.spread)
-    far_from_paint = from_paint.norm(dim=1, keepdim=True) / scale - 1.0
-    far_from_rim = (pixels - wide(palette.rim)).norm(dim=1, keepdim=True) / scale - 1.0
+    far_from_paint = _length(from_paint) / scale - 1.0
+    far_from_rim = _length(pixels - wide(palette.rim)) / scale - 1.0
     return torch.cat([from_paint / scale, contrast, far_from_paint, far_from_rim], 1).clamp(-4.0, 4.0)

@@ -22,7 +22,7 @@ from synth.chips import ChipBatch
 
 # Weight of learning the turn together with the mark, beside the mark alone.
 TURN_SHARE = 0.5
-COLOUR_FACTS = 33
+COLOUR_FACTS = 45
 
 
 def around(x: Tensor, before: int, after: int) -> Tensor:
@@ -118,7 +118,7 @@ class Readers(nn.Module):
         )
 
     def _colour_facts(self, pixels: Tensor, planes: Tensor, half: Tensor, palette: Palette, wide: Tensor) -> Tensor:
-        """Colours [N, 33] to judge by: paint and mark where the network sees them, and the ground around."""
+        """Colours [N, 45] to judge by: paint and mark where the network sees them, and the ground around."""
         contrast = F.avg_pool2d(planes[:, 3:4], 2)
         look = self.where(half).float() + torch.cat([-contrast, contrast], 1)
         # A sample of a far ring stands for more ground than one of a near ring.
@@ -134,7 +134,11 @@ class Readers(nn.Module):
         light = (mean + 8.0).log()
         relative = torch.cat([(seen + 8.0).log().flatten(1) - light.repeat(1, 2), (high + 8.0).log() - light], 1)  # 9
         between = (seen[:, 1] - seen[:, 0]) / 64.0
-        return torch.cat([plain, relative, between], 1)
+        # The first guesses need no learning: in the first minute they are better than what the network sees.
+        other = (palette.middle + palette.axis * palette.spread[:, None]).clamp(min=0.0)
+        guesses = torch.cat([palette.paint, other], 1)  # [N, 6]
+        guessed = torch.cat([guesses / 128.0 - 1.0, (guesses + 8.0).log() - light.repeat(1, 2)], 1)  # 12
+        return torch.cat([plain, relative, between, guessed], 1)
 
     @torch.inference_mode()
     def read(self, tight: Tensor, wide: Tensor) -> dict[str, Tensor]:

@@ -17,7 +17,7 @@ from synth.chips import ChipBatch
 class Source(Protocol):
     """Anything that draws or cuts labelled chips."""
 
-    def batch(self, n: int) -> ChipBatch:
+    def batch(self, n: int, /) -> ChipBatch:
         """n chips, all of one size."""
         ...
 
@@ -97,8 +97,8 @@ def change_light(image: Tensor, generator: torch.Generator) -> Tensor:
     contrast = torch.exp(0.10 * spread(batch, 1, 1, 1))
     value = image.float()
     middle = value.mean((1, 2, 3), keepdim=True)
-    value = (value - middle) * (contrast * gain) + middle * gain
-    return value.clamp_(0.0, 255.0)
+    # gain * (contrast * (value - middle) + middle), in as few passes over the pixels as it can be done.
+    return value.mul_(gain * contrast).add_(gain * (1.0 - contrast) * middle).clamp_(0.0, 255.0)
 
 
 class Reservoir:

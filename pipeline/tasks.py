@@ -5,13 +5,13 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import torch
-from synth.chips import ChipBatch, ChipSource
 from torch import Tensor, nn
 
 from mission.frame_set import read_frame_set, truth_path
@@ -28,6 +28,7 @@ from pipeline.reservoir import Reservoir, Source
 from pipeline.tensor_files import fill_network, read_tensors, write_tensors
 from pipeline.training import Budget, Report, refuse_other_settings, train
 from pipeline.validation import detection_figures, reading_figures, temperature
+from synth.chips import ChipBatch, ChipSource
 from synth.photo_ground import GroundBank
 
 VALIDATION_BATCH = 32
@@ -162,6 +163,7 @@ def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any
     finished = job.folder / f"{job.part}.finished.safetensors"
     if finished.is_file():
         return json.loads(read_tensors(finished)[1].get("facts", "{}"))
+    started = time.monotonic()
     torch.manual_seed(job.seed)
     chosen = choose_device(job.device)
     settings, focus = job.settings, None if job.part == "detector" else "panel"
@@ -177,7 +179,7 @@ def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any
     step = train(
         task, network, reservoir, settings, job.budget, chosen,
         keep_in=job.folder / f"{job.part}.unfinished.safetensors", fingerprint=job.fingerprint(),
-        on_progress=on_progress,
+        on_progress=on_progress, spent_s=time.monotonic() - started,
     )  # fmt: skip
     figures = task.validate(network)
     on_progress(Report(job.part, step, 1.0, figures=figures))

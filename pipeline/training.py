@@ -74,7 +74,7 @@ class Schedule:
 
     report_s: float = 5.0
     keep_s: float = 30.0
-    validations: int = 2
+    validations: int = 2  # the last of them is the caller's, on the finished network
 
 
 def learning_rate_share(progress: float, warm_up: float) -> float:
@@ -130,16 +130,18 @@ def train(
     schedule: Schedule = Schedule(),  # noqa: B008 (read only)
     on_progress: Callable[[Report], None] = lambda report: None,
     clock: Callable[[], float] = time.monotonic,
+    spent_s: float = 0.0,
 ) -> int:
     """Train ``network`` on chips of ``reservoir``, leave its averaged tensors in it, and return the steps taken in all.
 
-    A run that was killed goes on from ``keep_in`` where that was written under the same ``fingerprint``. Raises
+    ``spent_s``: seconds of the budget that preparing took. A run that was killed goes on from ``keep_in`` where that was written under the same ``fingerprint``. Raises
     InputError in one sentence when the loss is no finite number or memory runs out at a batch of one.
     """
     optimiser = optimiser_for(network, settings)
     average = MovingAverage(network, settings.average_decay)
     state = _State(network, optimiser, average, keep_in, fingerprint)
     step, before_s = state.resume()
+    before_s += spent_s
     batch, parent = settings.batch, os.getppid()
     started = last_report = last_kept = clock()
     sums: dict[str, Tensor] = {}

@@ -79,7 +79,7 @@ def test_detections_and_readings_keep_their_promises(whole):
 def test_half_the_bytes_and_nearly_the_same_numbers(tmp_path):
     torch.manual_seed(0)
     detector, readers = build_detector(MODEL.detector), Readers(MODEL.readers, WORDS)
-    rest = dict(working_confidence={"panel": 0.3, "person": 0.3}, temperatures={}, training={}, validation={})
+    rest = {"working_confidence": {"panel": 0.3, "person": 0.3}, "temperatures": {}, "training": {}, "validation": {}}
     sizes = {}
     for half in (False, True):
         out = write_bundle(tmp_path / f"{half}", MODEL, WORDS, detector, readers, half=half, **rest)
@@ -179,7 +179,7 @@ def test_other_damage_is_one_sentence(folder, change):
 
 
 def test_no_such_bundle(tmp_path):
-    with pytest.raises(InputError, match="must be a folder with a bundle.yaml"):
+    with pytest.raises(InputError, match=r"must be a folder with a bundle.yaml"):
         load_bundle(tmp_path / "nowhere")
     (tmp_path / "empty").mkdir()
     with pytest.raises(InputError, match="must exist"):
@@ -189,7 +189,7 @@ def test_no_such_bundle(tmp_path):
 def test_a_mission_with_other_marks_is_refused(whole):
     bundle = load_bundle(whole, "cpu")
     check_vocabulary(bundle, Vocabulary(("square",), ("red",), ("N",)), "the mission")
-    with pytest.raises(InputError, match="must know every mark of the mission. Got no 'Q'"):
+    with pytest.raises(InputError, match=r"must know every mark of the mission\. Got no 'Q'"):
         check_vocabulary(bundle, Vocabulary(("square",), ("red",), ("Q",)), "the mission")
 
 

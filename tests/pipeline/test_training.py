@@ -174,7 +174,7 @@ def test_moving_average_swaps_and_restores():
 def test_devices_are_chosen_or_refused():
     assert choose_device("cpu").is_cpu
     assert choose_device("auto").name in ("cpu", "cuda")
-    with pytest.raises(InputError, match="must be auto, cpu, cuda or cuda:NUMBER. Got gpu instead"):
+    with pytest.raises(InputError, match=r"must be auto, cpu, cuda or cuda:NUMBER\. Got gpu instead"):
         choose_device("gpu")
     with pytest.raises(InputError, match="must be one that this machine has"):
         choose_device("cuda:99")
