@@ -113,6 +113,7 @@ class Reservoir:
         self.pool: ChipBatch | None = None
         self.uses = torch.zeros(0, dtype=torch.int64)
         self.drawn = 0
+        self.given = 0
 
     def batch(self, n: int) -> ChipBatch:
         """n chips, turned and relit (image float32 0..255), at random from those not yet used up."""
@@ -120,6 +121,7 @@ class Reservoir:
         usable = torch.nonzero(self.uses < self.uses_per_chip)[:, 0]
         index = usable[torch.randperm(len(usable), generator=self.generator)[:n]]
         self.uses[index] += 1
+        self.given += len(index)
         quarters = int(torch.randint(4, (1,), generator=self.generator))
         mirrored = self.mirrored and bool(torch.randint(2, (1,), generator=self.generator))
         chips = turn_chips(select_chips(pool, index.to(pool.image.device)), quarters, mirrored)
@@ -129,7 +131,10 @@ class Reservoir:
     def _refreshed(self, n: int) -> ChipBatch:
         """The pool with n usable chips or more; draws n fresh ones where there is room for them, or need of them."""
         usable = torch.nonzero(self.uses < self.uses_per_chip)[:, 0]
-        if len(usable) < n or len(usable) + n <= self.capacity:
+        # Filling the pool at once would spend the first half of a short training on drawing: it may grow as fast as half
+        # of each chip's uses are spent.
+        growing = self.drawn * self.uses_per_chip < 2 * (self.given + 2 * n)
+        if len(usable) < n or (growing and len(usable) + n <= self.capacity):
             fresh = self.source.batch(n)
             self.drawn += n
             if self.pool is None:

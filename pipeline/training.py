@@ -134,8 +134,9 @@ def train(
 ) -> int:
     """Train ``network`` on chips of ``reservoir``, leave its averaged tensors in it, and return the steps taken in all.
 
-    ``spent_s``: seconds of the budget that preparing took. A run that was killed goes on from ``keep_in`` where that was written under the same ``fingerprint``. Raises
-    InputError in one sentence when the loss is no finite number or memory runs out at a batch of one.
+    ``spent_s``: seconds of the budget that preparing took. A run that was killed goes on from ``keep_in`` where that was
+    written under the same ``fingerprint``. Raises InputError in one sentence when the loss is no finite number or memory
+    runs out at a batch of one.
     """
     optimiser = optimiser_for(network, settings)
     average = MovingAverage(network, settings.average_decay)
