@@ -90,6 +90,8 @@ class ModelFile(Settings):
     readers: ReaderSettings = ReaderSettings()
     detector_training: TrainingSettings = TrainingSettings()
     reader_training: TrainingSettings = TrainingSettings(chip_px=128, batch=48, reservoir_chips=1024)
+    # Readers learn faster than the detector: side by side they take this share of the time, and then leave their core to it.
+    readers_time_share: Annotated[float, Field(gt=0.0, le=1.0)] = 0.6
     # Where neither --minutes nor --steps is given.
     default_minutes: Positive = 3.0
 

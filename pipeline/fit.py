@@ -76,9 +76,11 @@ def fit(
     data = training_data(train, mission, ground, ground_gsd_m, seed)
     chosen = choose_device(device)
     together = _together(workers)
-    budget = _budget(settings, minutes, steps, 1.0 if together else 0.5)
+    readers_share = settings.readers_time_share
+    shares = {"detector": 1.0, "readers": readers_share} if together else _one_after_the_other(readers_share)
     folder = final.parent / f".{final.name}.unfinished"
-    jobs = [Job(part, settings, data, budget, chosen.name, folder, seed) for part in PARTS]
+    budgets = {part: _budget(settings, minutes, steps, shares[part]) for part in PARTS}
+    jobs = [Job(part, settings, data, budgets[part], chosen.name, folder, seed) for part in PARTS]
     for job in jobs:
         check_unfinished(job)
     folder.mkdir(parents=True, exist_ok=True)
@@ -121,6 +123,10 @@ def _together(workers: int | None) -> bool:
     if workers < 1:
         raise must("workers", "be 1 or more", workers)
     return workers >= 2
+
+
+def _one_after_the_other(readers_share: float) -> dict[str, float]:
+    return {"detector": 1 / (1 + readers_share), "readers": readers_share / (1 + readers_share)}
 
 
 def _budget(settings: ModelFile, minutes: float | None, steps: int | None, share: float) -> Budget:

@@ -6,6 +6,7 @@ learning from it, using each a few times buys steps for little. A chip leaves af
 
 from __future__ import annotations
 
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Protocol
 
 import torch
@@ -20,6 +21,31 @@ class Source(Protocol):
     def batch(self, n: int, /) -> ChipBatch:
         """n chips, all of one size."""
         ...
+
+
+class DrawnAhead:
+    """A source whose next batch is drawn in a thread while the last one is learnt from.
+
+    Batches come in the same order whatever the timing; the thread's own share of the work runs on one core.
+    """
+
+    def __init__(self, source: Source) -> None:
+        self.source = source
+        self.thread = ThreadPoolExecutor(1, "chips", initializer=torch.set_num_threads, initargs=(1,))
+        self.ahead: tuple[int, Future[ChipBatch]] | None = None
+
+    def batch(self, n: int, /) -> ChipBatch:
+        """n chips, all of one size; starts on the next n."""
+        size, drawn = self.ahead or (n, self.thread.submit(self.source.batch, n))
+        chips = drawn.result()
+        if size != n:  # the batch was halved for want of memory
+            chips = self.thread.submit(self.source.batch, n).result()
+        self.ahead = n, self.thread.submit(self.source.batch, n)
+        return chips
+
+    def close(self) -> None:
+        """Let the thread end; what it had begun is dropped."""
+        self.thread.shutdown(wait=True, cancel_futures=True)
 
 
 def select_chips(chips: ChipBatch, index: Tensor) -> ChipBatch:

@@ -24,7 +24,7 @@ from pipeline.chips import FrameSetChips, split_frames
 from pipeline.crops import cut_crops, jittered
 from pipeline.processors import choose_device
 from pipeline.readers import Readers
-from pipeline.reservoir import Reservoir, Source
+from pipeline.reservoir import DrawnAhead, Reservoir, Source
 from pipeline.tensor_files import fill_network, read_tensors, write_tensors
 from pipeline.training import Budget, Report, refuse_other_settings, train
 from pipeline.validation import detection_figures, reading_figures, temperature
@@ -117,8 +117,7 @@ class DetectorTask:
         found = []
         for tiles in self.validation.image.split(VALIDATION_BATCH):
             found += network.detect(tiles)  # type: ignore[operator]
-        image = self.validation.image
-        return detection_figures(found, self.validation, float(len(image) * image.shape[-1] * image.shape[-2]))
+        return detection_figures(found, self.validation)
 
 
 class ReaderTask:
@@ -171,16 +170,19 @@ def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any
     network = network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
     held_out = job.data.open("validation", settings.chip_px, focus, chosen.name).batch(settings.validation_chips)
     task = DetectorTask(held_out) if job.part == "detector" else ReaderTask(held_out, job.seed)
-    source = job.data.open("training", settings.chip_px, focus, chosen.name)
+    source = DrawnAhead(job.data.open("training", settings.chip_px, focus, chosen.name))
     reservoir = Reservoir(
         source, capacity=settings.reservoir_chips, uses_per_chip=settings.uses_per_chip,
         mirrored=job.part == "detector", seed=job.seed,
     )  # fmt: skip
-    step = train(
-        task, network, reservoir, settings, job.budget, chosen,
-        keep_in=job.folder / f"{job.part}.unfinished.safetensors", fingerprint=job.fingerprint(),
-        on_progress=on_progress, spent_s=time.monotonic() - started,
-    )  # fmt: skip
+    try:
+        step = train(
+            task, network, reservoir, settings, job.budget, chosen,
+            keep_in=job.folder / f"{job.part}.unfinished.safetensors", fingerprint=job.fingerprint(),
+            on_progress=on_progress, spent_s=time.monotonic() - started,
+        )  # fmt: skip
+    finally:
+        source.close()
     figures = task.validate(network)
     on_progress(Report(job.part, step, 1.0, figures=figures))
     facts: dict[str, Any] = {

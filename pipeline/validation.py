@@ -18,10 +18,6 @@ from mission.vocabulary import ATTRIBUTES, CATEGORIES
 from pipeline.chips import Boxes
 from pipeline.detector import Detections, is_scored
 
-# What one false alarm on ten megapixels of ground is worth against objects missed, when the working confidence is set:
-# as much as a twentieth of the objects. Our own choice; a rulebook can weigh it otherwise afterwards.
-FALSE_ALARM_WORTH = 0.05
-FALSE_ALARM_AREA_PX = 10e6
 LOWEST_WORKING_CONFIDENCE = 0.05
 
 
@@ -78,25 +74,28 @@ def average_precision(matches: Matches) -> float:
     return float(envelope[hit].sum() / matches.objects)
 
 
-def working_confidence(matches: Matches, area_px: float) -> float:
-    """The confidence where recall less the worth of the false alarms is highest; halfway to the next detection below."""
+def working_confidence(matches: Matches) -> float:
+    """The confidence where precision and recall balance best (greatest F1 on held-out chips), halfway to the next below.
+
+    Chips are far more crowded with things to mistake than a field is, so alarms a hectare cannot be foretold from them; a
+    rulebook weighs recall against false reports afterwards.
+    """
     kept = ~matches.left_out
     score, hit = matches.score[kept], matches.hit[kept]
     if matches.objects == 0 or not hit.any():
         return 0.5
-    recall = np.cumsum(hit) / matches.objects
-    alarms = np.cumsum(~hit) * (FALSE_ALARM_AREA_PX / area_px)
-    best = int(np.argmax(recall - FALSE_ALARM_WORTH * alarms))
+    found = np.cumsum(hit)
+    best = int(np.argmax(2 * found / (np.arange(1, len(hit) + 1) + matches.objects)))
     below = score[best + 1] if best + 1 < len(score) else 0.0
     return float(np.clip((score[best] + below) / 2, LOWEST_WORKING_CONFIDENCE, 0.95))
 
 
-def detection_figures(found: Sequence[Detections], truth: Boxes, area_px: float) -> dict[str, float]:
+def detection_figures(found: Sequence[Detections], truth: Boxes) -> dict[str, float]:
     """AP50 per category and the working confidences (NaN / 0.5 where the validation chips hold no such object)."""
     figures = {}
     for number, name in enumerate(CATEGORIES):
         figures[f"{name} AP50"] = average_precision(match(found, truth, number))
-        figures[f"{name} confidence"] = working_confidence(match(found, truth, number, min_iou=0.3), area_px)
+        figures[f"{name} confidence"] = working_confidence(match(found, truth, number, min_iou=0.3))
     return figures
 
 

@@ -143,6 +143,6 @@ def test_working_confidence_lies_between_the_last_worthwhile_hit_and_what_follow
     truth = boxes_in_chips([(n, 0, 0, 40, 40) for n in range(4)])
     found = [found_at([0.9 - 0.1 * n], [[0, 0, 40, 40]]) for n in range(4)]
     found.append(found_at([0.3], [[0, 0, 40, 40]]))  # a false alarm in the fifth chip
-    chosen = working_confidence(match(found, truth, 0, 0.3), area_px=5 * 320 * 320)
+    chosen = working_confidence(match(found, truth, 0, 0.3))
     assert chosen == pytest.approx((0.6 + 0.3) / 2)
-    assert working_confidence(match([], boxes_in_chips([]), 0), 1.0) == 0.5
+    assert working_confidence(match([], boxes_in_chips([]), 0)) == 0.5
