@@ -70,6 +70,8 @@ class TrainingSettings(Settings):
 
     batch: Annotated[int, Field(ge=1, le=4096)] = 16
     chip_px: Annotated[int, Field(ge=64, le=2048, multiple_of=16)] = 320
+    # Each use of a chip shows a window of this side, around an object where there is one; none: the whole chip.
+    window_px: Annotated[int, Field(ge=64, le=2048, multiple_of=16)] | None = None
     learning_rate: Positive = 3e-3
     weight_decay: Annotated[float, Field(ge=0.0)] = 1e-2
     warm_up: Share = 0.04

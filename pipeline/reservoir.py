@@ -14,6 +14,9 @@ from torch import Tensor
 
 from synth.chips import ChipBatch
 
+# How far the object of a window may lie from its middle, as a share of the window's side.
+WINDOW_FREEDOM = 0.7
+
 
 class Source(Protocol):
     """Anything that draws or cuts labelled chips."""
@@ -109,6 +112,47 @@ def turn_chips(chips: ChipBatch, quarters: int, mirrored: bool) -> ChipBatch:
     )
 
 
+def cut_windows(chips: ChipBatch, side_px: int, generator: torch.Generator) -> ChipBatch:
+    """A window of ``side_px`` from each square chip: around one of its objects, anywhere where it has none.
+
+    Boxes are clipped to the window, ``visible`` shrinks by the part cut away, objects outside are dropped.
+    """
+    image, device = chips.image, chips.image.device
+    count, side = len(image), image.shape[-1]
+    if side_px >= side:
+        return chips
+    corner = torch.rand((count, 2), generator=generator).to(device) * (side - side_px)
+    order = torch.randperm(len(chips.chip), generator=generator).to(device)
+    chosen = torch.full((count,), -1, dtype=torch.int64, device=device)
+    chosen[chips.chip[order]] = order
+    held = torch.nonzero(chosen >= 0)[:, 0]
+    box = chips.box_px[chosen[held]]
+    free = (torch.rand((len(held), 2), generator=generator).to(device) - 0.5) * (WINDOW_FREEDOM * side_px)
+    corner[held] = (box[:, :2] + box[:, 2:]) / 2 + free - side_px / 2
+    corner = corner.clamp(0, side - side_px).long()
+    step = torch.arange(side_px, device=device)
+    rows, columns = corner[:, 1:2] + step, corner[:, 0:1] + step
+    number = torch.arange(count, device=device)[:, None, None]
+    image = image.permute(0, 2, 3, 1)[number, rows[:, :, None], columns[:, None, :]].permute(0, 3, 1, 2).contiguous()
+    moved = chips.box_px - corner[chips.chip].repeat(1, 2)
+    inside = moved.clamp(0, side_px)
+    share = _area(inside) / _area(moved).clamp(min=1e-6)
+    kept = share > 0
+    return ChipBatch(
+        image=image,
+        chip=chips.chip[kept],
+        category=chips.category[kept],
+        box_px=inside[kept],
+        visible=(chips.visible * share)[kept],
+        attributes=chips.attributes[kept],
+        mark_turn_deg=chips.mark_turn_deg[kept],
+    )
+
+
+def _area(box: Tensor) -> Tensor:
+    return (box[:, 2] - box[:, 0]) * (box[:, 3] - box[:, 1])
+
+
 def change_light(image: Tensor, generator: torch.Generator) -> Tensor:
     """uint8 [B, 3, H, W] -> float32 0..255: each chip's exposure, white balance and contrast a little off, some noise.
 
@@ -130,11 +174,21 @@ def change_light(image: Tensor, generator: torch.Generator) -> Tensor:
 class Reservoir:
     """Draws training batches from a pool of chips that is refreshed from ``source`` as chips are used up."""
 
-    def __init__(self, source: Source, *, capacity: int, uses_per_chip: int, mirrored: bool, seed: int) -> None:
+    def __init__(
+        self,
+        source: Source,
+        *,
+        capacity: int,
+        uses_per_chip: int,
+        mirrored: bool,
+        seed: int,
+        window_px: int | None = None,
+    ) -> None:
         self.source = source
         self.capacity = capacity
         self.uses_per_chip = uses_per_chip
         self.mirrored = mirrored
+        self.window_px = window_px
         self.generator = torch.Generator().manual_seed(seed)
         self.pool: ChipBatch | None = None
         self.uses = torch.zeros(0, dtype=torch.int64)
@@ -151,6 +205,8 @@ class Reservoir:
         quarters = int(torch.randint(4, (1,), generator=self.generator))
         mirrored = self.mirrored and bool(torch.randint(2, (1,), generator=self.generator))
         chips = turn_chips(select_chips(pool, index.to(pool.image.device)), quarters, mirrored)
+        if self.window_px is not None:
+            chips = cut_windows(chips, self.window_px, self.generator)
         chips.image = change_light(chips.image, self.generator)
         return chips
 

@@ -174,6 +174,7 @@ def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any
     reservoir = Reservoir(
         source, capacity=settings.reservoir_chips, uses_per_chip=settings.uses_per_chip,
         mirrored=job.part == "detector", seed=job.seed,
+        window_px=settings.window_px if job.part == "detector" else None,
     )  # fmt: skip
     try:
         step = train(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import torch
 
-from pipeline.reservoir import Reservoir, change_light, join_chips, select_chips, turn_chips
+from pipeline.reservoir import Reservoir, change_light, cut_windows, join_chips, select_chips, turn_chips
 from tests.pipeline.drawn_chips import DrawnChips
 
 
@@ -98,3 +98,23 @@ def test_batches_repeat_for_a_seed(mission_vocabulary):
         return Reservoir(source, capacity=16, uses_per_chip=4, mirrored=True, seed=1).batch(8)
 
     assert torch.equal(first().image, first().image)
+
+
+def test_windows_hold_an_object_and_their_boxes_lie_on_it(mission_vocabulary):
+    """Bright squares on dark chips: every window's box must be the bounding box of what is bright in it."""
+    chips = DrawnChips(mission_vocabulary, seed=6, chip_px=128).batch(12)  # chips 0 and 10 are empty
+    chips.image[:] = 30
+    chips.box_px = chips.box_px.round()
+    for chip, box in zip(chips.chip.tolist(), chips.box_px.int().tolist(), strict=True):
+        chips.image[chip, :, box[1] : box[3], box[0] : box[2]] = 240
+    windows = cut_windows(chips, 80, torch.Generator().manual_seed(0))
+    assert windows.image.shape == (12, 3, 80, 80)
+    assert sorted(windows.chip.tolist()) == sorted(chips.chip.tolist())
+    for row, chip in enumerate(windows.chip.tolist()):
+        y, x = torch.nonzero(windows.image[chip, 0] > 200, as_tuple=True)
+        seen = [int(x.min()), int(y.min()), int(x.max()) + 1, int(y.max()) + 1]
+        assert windows.box_px[row].tolist() == seen
+        before = chips.box_px[chips.chip == chip][0]
+        share = len(x) / float((before[2] - before[0]) * (before[3] - before[1]))
+        assert abs(float(windows.visible[row]) - share) < 1e-5
+    assert cut_windows(chips, 128, torch.Generator()) is chips
