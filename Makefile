@@ -29,7 +29,7 @@ demo: env
 	$(BIN)/panelscout demo --out $(DEMO_OUT) $(DEMO_OPTIONS)
 
 test: env
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto --dist loadfile
 
 check: env
 	$(BIN)/ruff check $(SOURCES)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import torch
 
-from pipeline.reservoir import Reservoir, change_light, cut_windows, join_chips, select_chips, turn_chips
+from pipeline.reservoir import DrawnAhead, Reservoir, change_light, cut_windows, join_chips, select_chips, turn_chips
 from tests.pipeline.drawn_chips import DrawnChips
 
 
@@ -118,3 +118,24 @@ def test_windows_hold_an_object_and_their_boxes_lie_on_it(mission_vocabulary):
         share = len(x) / float((before[2] - before[0]) * (before[3] - before[1]))
         assert abs(float(windows.visible[row]) - share) < 1e-5
     assert cut_windows(chips, 128, torch.Generator()) is chips
+
+
+class Numbered:
+    """A source whose n-th batch is filled with n."""
+
+    def __init__(self, vocabulary):
+        self.plain, self.drawn = DrawnChips(vocabulary, seed=0), 0
+
+    def batch(self, n):
+        chips = self.plain.batch(n)
+        chips.image[:] = self.drawn
+        self.drawn += 1
+        return chips
+
+
+def test_drawing_ahead_keeps_the_order_and_takes_another_size(mission_vocabulary):
+    ahead = DrawnAhead(Numbered(mission_vocabulary))
+    seen = [int(ahead.batch(2).image[0, 0, 0, 0]) for _ in range(3)]
+    assert seen == [0, 1, 2]
+    assert len(ahead.batch(3).image) == 3
+    ahead.close()
