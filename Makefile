@@ -21,7 +21,7 @@ $(STAMP): pyproject.toml
 		{ echo "The python must be 3.11 or newer with venv (apt install python3-venv). Got $$($(PYTHON) --version 2>&1) instead."; exit 2; }
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --upgrade pip
-	$(if $(TORCH_INDEX_URL),$(BIN)/python -m pip install --index-url $(TORCH_INDEX_URL) "torch>=2.9,<2.15" "torchvision>=0.24,<0.30")
+	test -z "$(TORCH_INDEX_URL)" || $(BIN)/python -m pip install --index-url "$(TORCH_INDEX_URL)" "torch>=2.9,<2.15" "torchvision>=0.24,<0.30"
 	$(BIN)/python -m pip install --editable ".[dev]"
 	@touch $@
 
