@@ -37,7 +37,7 @@ class DemoOptions:
     test_recipe: str = "demo-judging"
     model: str = "small"
     frames: int = 16
-    fit_minutes: float = 3.8
+    fit_minutes: float = 3.6
     seed: int = 1
     ground: str | None = None
     ground_gsd_m: float | None = None
