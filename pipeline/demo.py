@@ -152,9 +152,8 @@ def _split_ground(
 
 
 def _render(out: Path, options: DemoOptions, mission: Mission, ground: Path | None, listener: Listener) -> None:
-    listener.step(
-        f"Rendering {options.frames} held-out frames: typefaces and main kinds of ground that training never meets"
-    )
+    apart = "typefaces and main kinds of ground" if ground is None else "typefaces and photographs"
+    listener.step(f"Rendering {options.frames} held-out frames: {apart} that training never meets")
     if (out / "truth.json").exists():
         return
     from synth.frames import render_frame_set  # torch is loaded after the brief has been shown
