@@ -15,13 +15,13 @@ from typing import Any, Literal, Protocol
 import numpy as np
 import torch
 from numpy.typing import NDArray
-from synth.chips import ChipBatch
 from torch import Tensor
 
 from mission.errors import InputError, must
 from mission.frame_set import Frame, FrameSet, Thing, read_frame_set
 from mission.photographs import load_photograph
 from mission.vocabulary import ATTRIBUTES, CATEGORIES, Vocabulary
+from synth.chips import ChipBatch
 
 # Frames kept decoded at a time (a frame of 20 megapixels takes 61 MB), and chips cut before one of them is exchanged.
 FRAMES_AT_HAND = 6
