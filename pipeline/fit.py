@@ -28,8 +28,9 @@ from mission.recipe import Recipe, load_recipe
 from pipeline.bundle import write_bundle
 from pipeline.processors import choose_device
 from pipeline.readers import Readers
-from pipeline.tasks import Job, TrainingData, check_unfinished, train_part, trained
+from pipeline.tasks import Job, check_unfinished, train_part, trained
 from pipeline.training import Budget, Report
+from pipeline.training_data import TrainingData
 
 PARTS = ("detector", "readers")
 DEFAULT_MISSION = "harrow-fen"

@@ -1,4 +1,4 @@
-"""The two trainings, detector and readers, as tasks of the loop, and the data that they draw from."""
+"""The two trainings, detector and readers, as tasks of the loop."""
 
 from __future__ import annotations
 
@@ -14,69 +14,20 @@ from typing import Any
 import torch
 from torch import Tensor, nn
 
-from mission.frame_set import read_frame_set, truth_path
-from mission.mission_file import Mission
 from mission.model_file import ModelFile, TrainingSettings
-from mission.recipe import Recipe
 from mission.vocabulary import ATTRIBUTES
 from pipeline.bundle import build_detector
-from pipeline.chips import FrameSetChips, split_frames
 from pipeline.crops import cut_crops, jittered
 from pipeline.processors import choose_device
 from pipeline.readers import Readers
-from pipeline.reservoir import DrawnAhead, Reservoir, Source
+from pipeline.reservoir import DrawnAhead, Reservoir
 from pipeline.tensor_files import fill_network, read_tensors, write_tensors
 from pipeline.training import Budget, Report, refuse_other_settings, train
+from pipeline.training_data import TrainingData
 from pipeline.validation import detection_figures, reading_figures, temperature
-from synth.chips import ChipBatch, ChipSource
-from synth.photo_ground import GroundBank
+from synth.chips import ChipBatch
 
 VALIDATION_BATCH = 32
-
-
-@dataclass(frozen=True)
-class TrainingData:
-    """Where chips come from: a recipe to render by, or the folder of a frame set. Plain data: it travels to processes."""
-
-    mission: Mission
-    recipe: Recipe | None = None
-    frames: Path | None = None
-    ground: Path | None = None
-    ground_gsd_m: float | None = None
-    seed: int = 0
-
-    def open(self, purpose: str, chip_px: int, focus: str | None, device: str) -> Source:
-        """The source for one purpose, "training" or "validation"; the two share no scene, ground, typeface or frame."""
-        held_out = purpose == "validation"
-        seed = self.seed * 4 + (2 if held_out else 0) + (1 if focus else 0)
-        if self.frames is not None:
-            frame_set = read_frame_set(self.frames)
-            own = split_frames(frame_set, self.seed)[int(held_out)]
-            return FrameSetChips(
-                frame_set, self.mission.panels.vocabulary, chip_px=chip_px, seed=seed, augment=not held_out,
-                focus="panel" if focus else None, only=own, device=device,
-            )  # fmt: skip
-        assert self.recipe is not None
-        bank = None
-        if self.ground is not None:
-            bank = GroundBank.from_folder(
-                self.ground, gsd_m=self.ground_gsd_m, mission_gsd_m=self.mission.ground_sample_distance_m
-            )
-        return ChipSource(
-            self.recipe, self.mission, seed=seed, device=device, chip_px=chip_px, ground=bank,
-            typefaces="held-out" if held_out else "training", focus="panel" if focus else None,
-        )  # fmt: skip
-
-    def fingerprint(self) -> str:
-        """SHA-256 over what the chips depend on."""
-        parts: list[Any] = [self.mission.model_dump(mode="json"), self.seed, self.ground_gsd_m]
-        parts.append(None if self.recipe is None else self.recipe.model_dump(mode="json"))
-        if self.frames is not None:
-            parts.append(hashlib.sha256(truth_path(self.frames).read_bytes()).hexdigest())
-        if self.ground is not None:
-            files = sorted(p for p in self.ground.rglob("*") if p.is_file())
-            parts.append([(p.name, p.stat().st_size) for p in files])
-        return hashlib.sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()
 
 
 @dataclass(frozen=True)
