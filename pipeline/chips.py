@@ -7,7 +7,8 @@ chip pixels, attributes as indices into the vocabulary (-1: unknown, or no panel
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Protocol
@@ -23,10 +24,11 @@ from mission.photographs import load_photograph
 from mission.vocabulary import ATTRIBUTES, CATEGORIES, Vocabulary
 from synth.chips import ChipBatch
 
-# Frames kept decoded at a time (a frame of 20 megapixels takes 61 MB), and chips cut before one of them is exchanged.
+# Frames that the chips of one batch are cut from, and chips cut before one of them is exchanged for the next.
 FRAMES_AT_HAND = 6
 CHIPS_PER_EXCHANGE = 24
-HELD_OUT_SHARE = 0.2
+# Decoded frames kept by one source; a frame of 20 megapixels takes 61 MB.
+KEPT_BYTES = 400_000_000
 
 
 class Boxes(Protocol):
@@ -36,24 +38,6 @@ class Boxes(Protocol):
     category: Tensor
     box_px: Tensor
     visible: Tensor
-
-
-def split_frames(frame_set: FrameSet, seed: int) -> tuple[list[Frame], list[Frame]]:
-    """Frames to train on and frames held out: whole grounds (else whole runs, else frames), about a fifth held out.
-
-    With a single group everything is in both lists: there is nothing independent to hold out.
-    """
-    groups: dict[str, list[Frame]] = {}
-    for frame in frame_set.frames:
-        groups.setdefault(frame.background or frame.mission_run or f"frame {frame.id}", []).append(frame)
-    names = sorted(groups)
-    if len(names) < 2:
-        return list(frame_set.frames), list(frame_set.frames)
-    np.random.default_rng([seed, len(names)]).shuffle(names)
-    held_out: list[Frame] = []
-    while names[1:] and len(held_out) < HELD_OUT_SHARE * len(frame_set.frames):
-        held_out += groups[names.pop()]
-    return [frame for name in names for frame in groups[name]], held_out
 
 
 @dataclass(frozen=True)
@@ -69,8 +53,11 @@ class _Cut:
 class FrameSetChips:
     """Chips of a frame set. Half of them lie around an object, half anywhere; ``focus="panel"`` puts a panel in each.
 
-    Frames are decoded a few at a time and exchanged in turn, so memory does not grow with the set. InputError where the
-    set has no frames, a frame is smaller than a chip can use, or (``focus``) no panel.
+    Where panels with a known attribute are there, only such ones are put in the middle: the others teach a reader nothing.
+
+    The n-th batch of a seed (``number`` says which is next) is the same whoever cuts it. A few frames serve a batch and are
+    exchanged in turn, and decoded ones are kept up to a limit, so memory does not grow with the set. InputError where the
+    set has no frames, or (``focus``) no panel.
     """
 
     def __init__(
@@ -94,15 +81,20 @@ class FrameSetChips:
             raise must(
                 "frames", "hold a frame with a panel" if focus else "hold a frame", "none", where=self.frame_set.folder
             )
-        self.rng = np.random.default_rng([seed, chip_px])
-        self.augment = _augmentation(seed) if augment else None
-        self._waiting: list[Frame] = []
-        self._at_hand: list[tuple[Frame, NDArray[np.uint8]]] = []
-        self._cut_since = 0
+        self.seed, self.number = seed, 0
+        self.augment = _Augmentation() if augment else None
+        things = [thing for frame in self.frames for thing in frame.things if thing.category == "panel"]
+        self._some_labelled = any(self._is_labelled(thing) for thing in things)
+        self._decoded: OrderedDict[int, NDArray[np.uint8]] = OrderedDict()
 
     def batch(self, n: int) -> ChipBatch:
-        """n chips with their objects."""
-        cuts = [self._one() for _ in range(n)]
+        """The next n chips with their objects."""
+        rng = np.random.default_rng([self.seed, self.chip_px, self.number])
+        at_hand = self._frames_at_hand(self.number * n // CHIPS_PER_EXCHANGE)
+        self.number += 1
+        if self.augment is not None:
+            self.augment.begin(int(rng.integers(2**31)))
+        cuts = [self._one(rng, at_hand[rng.integers(len(at_hand))]) for _ in range(n)]
         rows = [(i, t, b, s) for i, c in enumerate(cuts) for t, b, s in zip(c.things, c.boxes, c.visible, strict=True)]
         image = torch.from_numpy(np.stack([c.pixels for c in cuts])).permute(0, 3, 1, 2).contiguous()
 
@@ -127,34 +119,43 @@ class FrameSetChips:
             labels.append(values.index(value) if thing.category == "panel" and value in values else -1)
         return labels
 
-    def _one(self) -> _Cut:
-        frame, pixels = self._frame()
-        targets = [
-            t
-            for t in frame.things
-            if t.category in CATEGORIES and (self.focus is None or (t.category == self.focus and t.scored))
-        ]
-        if targets and (self.focus or self.rng.random() < 0.5):
-            x, y, w, h = targets[self.rng.integers(len(targets))].bbox_px
+    def _is_labelled(self, thing: Thing) -> bool:
+        return any(label >= 0 for label in self._labels(thing))
+
+    def _is_target(self, thing: Thing) -> bool:
+        """Whether a chip may be cut around a thing."""
+        if self.focus is None:
+            return thing.category in CATEGORIES
+        wanted = thing.category == self.focus and thing.scored
+        return wanted and (not self._some_labelled or self._is_labelled(thing))
+
+    def _one(self, rng: np.random.Generator, frame: Frame) -> _Cut:
+        pixels = self._pixels(frame)
+        targets = [thing for thing in frame.things if self._is_target(thing)]
+        if targets and (self.focus or rng.random() < 0.5):
+            x, y, w, h = targets[rng.integers(len(targets))].bbox_px
             free = self.chip_px * (0.06 if self.focus else 0.35)
-            centre = np.array([x + w / 2, y + h / 2]) + self.rng.uniform(-free, free, 2)
+            centre = np.array([x + w / 2, y + h / 2]) + rng.uniform(-free, free, 2)
         else:
-            centre = self.rng.uniform((0, 0), (frame.width_px, frame.height_px))
+            centre = rng.uniform((0, 0), (frame.width_px, frame.height_px))
         cut = cut_chip(frame, pixels, centre, self.chip_px)
         return cut if self.augment is None else self.augment(cut)
 
-    def _frame(self) -> tuple[Frame, NDArray[np.uint8]]:
-        wanted = min(FRAMES_AT_HAND, len(self.frames))
-        if len(self._at_hand) < wanted or (self._cut_since >= CHIPS_PER_EXCHANGE and wanted < len(self.frames)):
-            if not self._waiting:
-                self._waiting = [self.frames[i] for i in self.rng.permutation(len(self.frames))]
-            frame = self._waiting.pop()
-            if all(frame.id != known.id for known, _ in self._at_hand):
-                self._at_hand.append((frame, self._decode(frame)))
-                self._at_hand = self._at_hand[-wanted:]
-            self._cut_since = 0
-        self._cut_since += 1
-        return self._at_hand[self.rng.integers(len(self._at_hand))]
+    def _frames_at_hand(self, start: int) -> list[Frame]:
+        """Frames from place ``start`` of the endless sequence in which the set is gone through, each round in its own order."""
+        count = len(self.frames)
+        rounds = range(start // count, (start + FRAMES_AT_HAND - 1) // count + 1)
+        order = [int(i) for r in rounds for i in np.random.default_rng([self.seed, r]).permutation(count)]
+        first = start % count
+        return [self.frames[i] for i in order[first : first + min(FRAMES_AT_HAND, count)]]
+
+    def _pixels(self, frame: Frame) -> NDArray[np.uint8]:
+        if frame.id not in self._decoded:
+            self._decoded[frame.id] = self._decode(frame)
+            while len(self._decoded) > 1 and sum(p.nbytes for p in self._decoded.values()) > KEPT_BYTES:
+                self._decoded.popitem(last=False)
+        self._decoded.move_to_end(frame.id)
+        return self._decoded[frame.id]
 
     def _decode(self, frame: Frame) -> NDArray[np.uint8]:
         path = self.frame_set.path_of(frame)
@@ -192,33 +193,36 @@ def _turn(thing: Thing) -> float:
     return float("nan") if thing.mark_turn_deg is None else float(thing.mark_turn_deg)
 
 
-def _augmentation(seed: int) -> Callable[[_Cut], _Cut]:
+class _Augmentation:
     """Scale, place, light, sharpness, noise and compression of a chip, varied by albumentations."""
-    # Its import asks the network for a newer version unless told not to.
-    os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
-    try:
-        import albumentations as A
-    except ImportError:
-        raise InputError(
-            "Training on a frame set must find the package albumentations. Got no such package instead."
-        ) from None
-    change = A.Compose(
-        [
-            A.Affine(scale=(0.88, 1.14), translate_percent=(-0.04, 0.04), border_mode=1, p=0.6),
-            A.RandomBrightnessContrast(0.15, 0.15, p=0.6),
-            A.HueSaturationValue(hue_shift_limit=3, sat_shift_limit=12, val_shift_limit=6, p=0.4),
-            A.OneOf([A.GaussianBlur(blur_limit=(3, 3)), A.MotionBlur(blur_limit=3)], p=0.2),
-            A.GaussNoise(std_range=(0.005, 0.03), p=0.3),
-            A.ImageCompression(quality_range=(70, 96), p=0.3),
-        ],
-        bbox_params=A.BboxParams(format="pascal_voc", label_fields=["row"]),
-        seed=seed,
-    )
 
-    def augment(cut: _Cut) -> _Cut:
-        changed = change(image=cut.pixels, bboxes=cut.boxes, row=np.arange(len(cut.boxes)))
+    def __init__(self) -> None:
+        # Its import asks the network for a newer version unless told not to.
+        os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
+        try:
+            import albumentations as A
+        except ImportError:
+            raise InputError(
+                "Training on a frame set must find the package albumentations. Got no such package instead."
+            ) from None
+        self.change = A.Compose(
+            [
+                A.Affine(scale=(0.88, 1.14), translate_percent=(-0.04, 0.04), border_mode=1, p=0.6),
+                A.RandomBrightnessContrast(0.15, 0.15, p=0.6),
+                A.HueSaturationValue(hue_shift_limit=3, sat_shift_limit=12, val_shift_limit=6, p=0.4),
+                A.OneOf([A.GaussianBlur(blur_limit=(3, 3)), A.MotionBlur(blur_limit=3)], p=0.2),
+                A.GaussNoise(std_range=(0.005, 0.03), p=0.3),
+                A.ImageCompression(quality_range=(70, 96), p=0.3),
+            ],
+            bbox_params=A.BboxParams(format="pascal_voc", label_fields=["row"]),
+        )
+
+    def begin(self, seed: int) -> None:
+        """Start a batch: what follows hangs on ``seed`` alone."""
+        self.change.set_random_seed(seed)
+
+    def __call__(self, cut: _Cut) -> _Cut:
+        changed = self.change(image=cut.pixels, bboxes=cut.boxes, row=np.arange(len(cut.boxes)))
         rows = [int(r) for r in changed["row"]]
         boxes = np.asarray(changed["bboxes"], np.float32).reshape(-1, 4)
         return _Cut(changed["image"], boxes, [cut.things[r] for r in rows], [cut.visible[r] for r in rows])
-
-    return augment

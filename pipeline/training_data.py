@@ -11,7 +11,8 @@ from typing import Any
 from mission.frame_set import read_frame_set, truth_path
 from mission.mission_file import Mission
 from mission.recipe import Recipe
-from pipeline.chips import FrameSetChips, split_frames
+from pipeline.chips import FrameSetChips
+from pipeline.frame_split import split_frames
 from pipeline.reservoir import Source
 from synth.chips import ChipSource
 from synth.photo_ground import GroundBank

@@ -12,7 +12,8 @@ from PIL import Image
 from mission.errors import InputError
 from mission.frame_set import Frame, FrameSet, Thing, read_frame_set, write_truth
 from mission.vocabulary import ATTRIBUTES, CATEGORIES
-from pipeline.chips import FrameSetChips, cut_chip, split_frames
+from pipeline.chips import FrameSetChips, cut_chip
+from pipeline.frame_split import split_frames
 from tests.pipeline.drawn_chips import DrawnChips
 
 
