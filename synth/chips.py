@@ -15,12 +15,13 @@ from synth.clutter import sample_decoys
 from synth.compose import Scene, render_chips
 from synth.ground import sample_ground
 from synth.marks import Typefaces
+from synth.other_things import KINDS_SHARE, OTHER, OtherBoxes, false_boxes, nothing
 from synth.outlines import outline_atlas
 from synth.panels import sample_panels
 from synth.people import sample_people
 from synth.photo_ground import GroundBank
 from synth.projection import Views, rotations
-from synth.scene import Array, Index, Layout, join_layouts, take
+from synth.scene import Array, Index, Layout, empty_layout, join_layouts, take
 from synth.truth import target_truth, visible_share
 
 # A thing that shows less of itself than this is not put down as truth in a chip.
@@ -32,10 +33,11 @@ _CELL_PX = 78
 class ChipBatch:
     """A batch of chips and what is in them; N objects in B chips.
 
-    ``image`` uint8 [B, 3, S, S] RGB; ``chip`` int64 [N]; ``category`` int64 [N] (0 panel, 1 person); ``box_px`` float32
-    [N, 4] (x0, y0, x1, y1) from the chip's top-left edge, clipped to it; ``visible`` float32 [N]; ``attributes`` int64
-    [N, 4] (shape, panel_colour, mark, mark_colour: indices into the vocabulary, -1 for persons); ``mark_turn_deg``
-    float32 [N], the mark's upright clockwise from image up (NaN for persons).
+    ``image`` uint8 [B, 3, S, S] RGB; ``chip`` int64 [N]; ``category`` int64 [N] (0 panel, 1 person; 2 neither, only where a
+    source was asked for ``other_share``); ``box_px`` float32 [N, 4] (x0, y0, x1, y1) from the chip's top-left edge, clipped
+    to it; ``visible`` float32 [N]; ``attributes`` int64 [N, 4] (shape, panel_colour, mark, mark_colour: indices into the
+    vocabulary, -1 but for panels); ``mark_turn_deg`` float32 [N], the mark's upright clockwise from image up (NaN but for
+    panels).
     """
 
     image: torch.Tensor
@@ -47,10 +49,18 @@ class ChipBatch:
     mark_turn_deg: torch.Tensor
 
 
+@dataclass(frozen=True)
+class ChipScene(Scene):
+    """A scene of chips; ``others`` are boxes of what a detector may take for a panel."""
+
+    others: OtherBoxes
+
+
 class ChipSource:
     """An endless source of chips; the n-th batch of a seed is the same on every call and machine of one kind.
 
-    ``focus="panel"`` puts one panel near the middle of every chip (for the readers).
+    ``focus="panel"`` puts one panel near the middle of every chip (for the readers), and something else or nothing in
+    ``other_share`` of them, which then hold no panel.
     """
 
     def __init__(
@@ -64,6 +74,7 @@ class ChipSource:
         ground: GroundBank | None = None,
         typefaces: Typefaces | None = None,
         focus: Literal["panel"] | None = None,
+        other_share: float = 0.0,
     ) -> None:
         check_recipe(recipe, mission)
         self.recipe = recipe
@@ -74,6 +85,7 @@ class ChipSource:
         self.ground = ground
         self.typefaces: Typefaces = typefaces or recipe.panels.typefaces
         self.focus = focus
+        self.other_share = other_share
         self.number = 0
         self._outlines = outline_atlas(mission.panels.vocabulary)
 
@@ -83,43 +95,43 @@ class ChipSource:
         self.number += 1
         return self.render(scene)
 
-    def scene(self, count: int, number: int) -> Scene:
+    def scene(self, count: int, number: int) -> ChipScene:
         """Sample, without drawing, the batch of that number."""
         rng = np.random.Generator(np.random.Philox(key=np.array([self.seed, number], dtype=np.uint64)))
         gsd_m, views, headings = self._views(rng, count)
-        layout = self._layout(rng, views)
+        layout, others = self._layout(rng, views, gsd_m)
         settings, px = self.recipe, self.chip_px
         captures = tuple(sample_capture(rng, settings.capture, self.mission) for _ in range(count))
         if self.ground is not None:
             grounds = tuple(self.ground.sample(rng, px, px, float(g)) for g in gsd_m)
         else:
             grounds = tuple(sample_ground(rng, settings.ground, float(g), (px, px)) for g in gsd_m)
-        return Scene(layout, views, captures, grounds, tuple(headings), self._outlines)
+        return ChipScene(layout, views, captures, grounds, tuple(headings), self._outlines, others)
 
-    def render(self, scene: Scene) -> ChipBatch:
+    def render(self, scene: ChipScene) -> ChipBatch:
         """Draw a sampled scene."""
         rendered = render_chips(scene, self.ground, self.device)
         truth = target_truth(scene.layout, scene.views, self._outlines)
         visible = visible_share(rendered.owner, truth, len(scene.layout.targets.picture))
         seen = visible >= _LEAST_VISIBLE
-        row = truth.row[seen]
-        order = np.argsort(truth.picture[seen], kind="stable")
-        row, box, turn, visible = (
-            v[order] for v in (row, truth.box_px[seen], truth.mark_turn_deg[seen], visible[seen])
-        )
-        targets = take(scene.layout.targets, row)
+        targets = take(scene.layout.targets, truth.row[seen])
+        others = scene.others
+        picture = np.concatenate([targets.picture, others.picture])
+        order = np.argsort(picture, kind="stable")
+        more = len(others.picture)
 
-        def tensor(values: np.ndarray, dtype: torch.dtype) -> torch.Tensor:
+        def tensor(of_targets: np.ndarray, of_others: np.ndarray, dtype: torch.dtype) -> torch.Tensor:
+            values = np.concatenate([of_targets, of_others])[order]
             return torch.from_numpy(np.ascontiguousarray(values)).to(self.device, dtype)
 
         return ChipBatch(
             rendered.image,
-            tensor(targets.picture, torch.int64),
-            tensor(targets.category, torch.int64),
-            tensor(box, torch.float32),
-            tensor(visible, torch.float32),
-            tensor(targets.attributes, torch.int64),
-            tensor(turn, torch.float32),
+            tensor(targets.picture, others.picture, torch.int64),
+            tensor(targets.category, np.full(more, OTHER), torch.int64),
+            tensor(truth.box_px[seen], others.box_px, torch.float32),
+            tensor(visible[seen], np.ones(more), torch.float32),
+            tensor(targets.attributes, np.full((more, 4), -1), torch.int64),
+            tensor(truth.mark_turn_deg[seen], np.full(more, np.nan), torch.float32),
         )
 
     def _views(self, rng: np.random.Generator, count: int) -> tuple[Array, Views, list[float]]:
@@ -144,10 +156,14 @@ class ChipSource:
         position = np.stack([np.zeros(count), np.zeros(count), height], axis=1)
         return gsd_m, Views(camera, rotation, position, corner, views.size_px), [float(h) for h in heading]
 
-    def _layout(self, rng: np.random.Generator, views: Views) -> Layout:
+    def _layout(self, rng: np.random.Generator, views: Views, gsd_m: Array) -> tuple[Layout, OtherBoxes]:
+        """What lies in each chip, and the boxes of what is there in the place of a panel."""
         count, composition = len(views), self.recipe.composition
+        middle = np.full(count, -1)  # number in KINDS_SHARE of what lies there in the place of a panel
         if self.focus == "panel":
-            panels, persons = np.ones(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
+            other = rng.random(count) < self.other_share
+            middle[other] = rng.choice(len(KINDS_SHARE), int(other.sum()), p=KINDS_SHARE)
+            panels, persons = (~other).astype(np.int64), (middle == 1).astype(np.int64)
             decoys = rng.integers(0, 2, count)
         else:
             full = rng.random(count) >= composition.empty_share
@@ -162,13 +178,24 @@ class ChipSource:
         ground[1] = _beside_panels(rng, places, ground, composition.beside_person_share)
         args = (self.mission, self.recipe)
         targets = (np.concatenate([places[0][0], places[1][0]]), np.concatenate(ground[:2]))
-        return join_layouts(
-            [
-                sample_panels(rng, places[0][0], ground[0], *args, self.typefaces),
-                sample_people(rng, places[1][0], ground[1], self.recipe.persons),
-                sample_decoys(rng, places[2][0], ground[2], *args, self.typefaces, targets=targets),
-            ]
-        )
+        parts = [
+            sample_panels(rng, places[0][0], ground[0], *args, self.typefaces),
+            sample_people(rng, places[1][0], ground[1], self.recipe.persons),
+            sample_decoys(rng, places[2][0], ground[2], *args, self.typefaces, targets=targets),
+        ]
+        if not (middle >= 0).any():
+            return join_layouts(parts), nothing()
+        decoy, things = np.flatnonzero(middle == 0), empty_layout()
+        if len(decoy):
+            at = views.ground(self._near_middle(rng, len(decoy)), decoy)
+            things = sample_decoys(rng, decoy, at, *args, self.typefaces)
+        # People have boxes of their own in the truth.
+        boxed = np.flatnonzero((middle == 0) | (middle == 2))
+        panel_px = (self.mission.panels.size_smallest_m / gsd_m, self.mission.panels.size_largest_m / gsd_m)
+        return join_layouts([*parts, things]), false_boxes(rng, boxed, things, views, self._outlines, panel_px)
+
+    def _near_middle(self, rng: np.random.Generator, count: int) -> Array:
+        return self.chip_px * (0.5 + rng.normal(0, 0.04, (count, 2)).clip(-0.12, 0.12))
 
     def _places(
         self, rng: np.random.Generator, count: int, panels: Index, persons: Index, decoys: Index
@@ -188,8 +215,7 @@ class ChipSource:
             found.append((picture, corner + cell * (0.5 + rng.uniform(-wander, wander, (len(picture), 2)))))
             used = used + number
         if self.focus == "panel":
-            jitter = rng.normal(0, 0.04, (count, 2)).clip(-0.12, 0.12)
-            found[0] = (np.arange(count), self.chip_px * (0.5 + jitter))
+            found[:2] = [(picture, self._near_middle(rng, len(picture))) for picture, _ in found[:2]]
         return found
 
 

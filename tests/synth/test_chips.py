@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import torch
@@ -13,6 +15,8 @@ from mission.vocabulary import MARKS
 from synth.chips import ChipBatch, ChipSource
 from synth.compose import render_chips
 from synth.marks import mark_atlas
+from synth.other_things import OTHER, part_boxes
+from synth.scene import empty_layout
 from synth.truth import target_truth
 
 # One kind of ground: its texture is made once.
@@ -156,3 +160,46 @@ def test_every_kind_of_decoy_and_posture_can_be_drawn() -> None:
     assert (batch.category == 1).sum() >= 15
     spread = batch.image.float().std(dim=(1, 2, 3))
     assert (spread > 3).all()
+
+
+def test_other_things_take_the_place_of_the_panel_in_their_share_of_chips() -> None:
+    made = ChipSource(
+        recipe(), load_mission("harrow-fen"), seed=6, chip_px=144, focus="panel", other_share=0.5
+    )  # fmt: skip
+    batch = made.batch(24)
+    per_chip = torch.bincount(batch.chip, minlength=24)
+    panels = batch.category == 0
+    assert (torch.bincount(batch.chip[panels], minlength=24) <= 1).all() and (per_chip[batch.chip[panels]] == 1).all()
+    assert 5 <= int(panels.sum()) <= 19 and int((batch.category == OTHER).sum()) >= 4
+    low, high = batch.box_px[:, :2], batch.box_px[:, 2:]
+    assert (low >= 0).all() and (high <= 144).all() and (high - low >= 4)[~panels].all()
+    assert (batch.attributes[~panels] == -1).all() and torch.isnan(batch.mark_turn_deg[~panels]).all()
+    assert (batch.chip[1:] >= batch.chip[:-1]).all()
+    again = ChipSource(recipe(), load_mission("harrow-fen"), seed=6, chip_px=144, focus="panel", other_share=0.5)
+    assert equal(batch, again.batch(24))
+
+
+def test_boxes_of_other_things_hold_the_pixels_that_they_change() -> None:
+    """Boards on sand: what differs from bare ground lies in their boxes in most chips (people's shadows do not)."""
+    kinds = {"kinds": {"board": 1.0}}
+    made = ChipSource(
+        recipe(decoys=kinds), load_mission("harrow-fen"), seed=9, chip_px=144, focus="panel", other_share=1.0
+    )  # fmt: skip
+    scene = made.scene(16, 0)
+    bare = replace(scene, layout=empty_layout())
+    drawn, empty = (
+        render_chips(s, None, torch.device("cpu"), jpeg=False).image.int() for s in (scene, bare)
+    )  # fmt: skip
+    picture, box = part_boxes(scene.layout, scene.views, scene.outlines)
+    shares = []
+    for chip in range(16):
+        changed = (drawn[chip] - empty[chip]).abs().amax(0) > 40
+        parts = box[picture == chip]
+        if not bool(changed.any()) or not len(parts):
+            continue
+        rows, columns = torch.nonzero(changed).T
+        inside = torch.zeros(len(rows), dtype=torch.bool)
+        for x0, y0, x1, y1 in parts:
+            inside |= (columns > x0 - 5) & (columns < x1 + 5) & (rows > y0 - 5) & (rows < y1 + 5)
+        shares.append(float(inside.float().mean()))
+    assert len(shares) >= 6 and np.median(shares) > 0.97
