@@ -217,7 +217,8 @@ def _interpolated(
     share = found / np.maximum(around, 1, out=around)
     if not envelope:
         reach = np.maximum(reach, 1)  # the first hit that was drawn, where the envelope would look beyond it by itself
-    place = np.stack([np.searchsorted(row, needed) for row, needed in zip(found, reach)])
+    # Of one dtype, else numpy converts every row of hits before it searches.
+    place = np.stack([row.searchsorted(needed) for row, needed in zip(found, reach.astype(np.int32))])
     start = np.minimum(place, count - 1)
     if not envelope:
         return np.where(place < count, np.take_along_axis(share, start, axis=1), 0.0)

@@ -58,7 +58,7 @@ def put_interval(block: Block, key: str, value: float, draws: Floats | None, clu
     put(block, key, None if interval is None else list(interval), clusters.why_no_interval or _RARE)
 
 
-def _stepped(figure: str, stated: float, complete: bool) -> Scale:
+def stepped(figure: str, stated: float, complete: bool) -> Scale:
     """The interval of one of COCO's figures: a share, on a staircase where it is precision and something is missed.
 
     It is built about the figure without the envelope and made to hold the figure as stated.
@@ -120,7 +120,7 @@ def _put_intervals(
         if block[name] is None:
             put(block["ci95"], name, None, block["why"][name])
         else:
-            scale = _stepped(name, block[name], complete)
+            scale = stepped(name, block[name], complete)
             put_interval(block["ci95"], name, centres[name], values, clusters, scale)
 
 

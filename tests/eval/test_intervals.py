@@ -60,6 +60,14 @@ def test_where_nothing_varies_each_cluster_is_one_trial(share: float) -> None:
     assert effective_wilson(share * np.full(12, 5.0), np.full(12, 5.0)) == expected
 
 
+def test_errors_in_few_clusters_leave_room_for_unseen_ones() -> None:
+    # Three of 30 clusters hold an error each: no surer than Wilson's of 300 trials, and not surer than none at all by much.
+    few = share_interval(0.999, Spread(0.0007, 3, 30))
+    many = share_interval(0.999, Spread(0.0007, 29, 30))
+    assert few[0] < 0.985 < many[0]
+    assert few[0] > share_interval(1.0, Spread(0.0, 29, 30))[0]
+
+
 def test_bounds_stay_where_they_can_be() -> None:
     low, high = share_interval(0.999, Spread(0.02, 5, 10))
     assert 0 <= low < 0.999 < high <= 1
