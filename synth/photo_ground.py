@@ -7,34 +7,30 @@ asked for it continues as its mirror image, and a second piece is blended in so 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import torch
 import torch.nn.functional as F
 from numpy.typing import NDArray
-from PIL import Image
 
-from mission.errors import InputError
-from mission.photographs import (
-    GroundScale,
-    list_photographs,
-    load_photograph,
-    photograph_size_px,
-    scale_or_reason,
-)
+from mission.ground_folder import GroundScales, ground_scale, known_scales, list_flights
+from mission.photographs import photograph_size_px
 from synth.ground_fields import Nodes, Noise, noise_fields
-from synth.photo_look import LIGHT_STEP_PX, PhotographLook, estimate_look, local_light
+from synth.photo_kinds import count_kinds, thin_because
+from synth.photo_look import LIGHT_STEP_PX, PhotographLook
 from synth.photo_stack import PictureStack
+from synth.photo_store import BankedPhotograph, prepared
 from synth.tone import linear_from_pixels
 
 # A photograph coarser than the mission by more than this cannot show what the mission's camera would.
-COARSEST = 1.3
+COARSEST = 1.5
 # Room for the bank [bytes]; beyond it each photograph gives only a part of itself.
 MOST_BYTES = 600_000_000
-_LEAST_SIDE_PX = 256
+_MATCHED = {"matched": 1.0}
 
 
 @dataclass(frozen=True)
@@ -49,7 +45,8 @@ class Piece:
 @dataclass(frozen=True)
 class PhotoGroundSpec:
     """One ground made of photographs. ``gain`` relights it; ``pieces`` has one or two entries, mixed by a field of ``seed``;
-    ``white_error`` and ``softness`` multiply the estimated white and blur, so that no misfit of them becomes a cue."""
+    ``white_error`` and ``softness`` multiply the estimated white and blur, so that no misfit of them becomes a cue;
+    ``blending``: see ``synth.photo_blend``."""
 
     pieces: tuple[Piece, ...]
     gain: tuple[float, float, float]
@@ -57,6 +54,7 @@ class PhotoGroundSpec:
     size_px: tuple[int, int]
     white_error: float = 1.0
     softness: float = 1.0
+    blending: str = "matched"
 
 
 @dataclass(frozen=True)
@@ -69,17 +67,6 @@ class PhotoLayer:
     looks: tuple[PhotographLook, ...]
 
 
-@dataclass(frozen=True)
-class BankedPhotograph:
-    """A photograph uint8 [H, W, 3], or a part of one, at the mission's scale; ``light``: see ``photo_look.local_light``."""
-
-    name: str
-    pixels: NDArray[np.uint8]
-    look: PhotographLook
-    light: NDArray[np.float32]
-    scale: GroundScale
-
-
 class GroundBank:
     """Real ground at ``gsd_m`` metres a pixel, kept as uint8 on the CPU."""
 
@@ -87,58 +74,109 @@ class GroundBank:
         self.photographs = tuple(photographs)
         self.gsd_m = gsd_m
         self.enlarge = enlarge
+        self._members, self._odds = _odds_of(self.photographs)
         self._stacks: dict[torch.device, PictureStack] = {}
         self._light_stacks: dict[torch.device, PictureStack] = {}
+
+    def __getstate__(self) -> dict[str, Any]:
+        # What lies on a device stays there; another process builds its own when it needs it.
+        return dict(self.__dict__) | {"_stacks": {}, "_light_stacks": {}}
 
     @classmethod
     def from_folder(
         cls,
         folder: str | Path,
-        gsd_m: float | None = None,
+        gsd_m: GroundScales | None = None,
         *,
         mission_gsd_m: float,
         enlarge: tuple[float, float] = (0.8, 1.25),
+        flights: Collection[str] | None = None,
         on_progress: Callable[[int, int], None] | None = None,
     ) -> GroundBank:
-        """Read every photograph of ``folder``. ``gsd_m`` is their scale where it is known; else ``ground.yaml`` in the folder
-        or the camera's own record says it.
+        """Open every photograph of ``folder``: of one flight, or of a folder with one folder for each flight.
 
+        ``gsd_m`` is their scale where it is known, for all or for each flight by name; else ``ground.yaml`` beside them or
+        the camera's own record says it. ``flights`` opens only those. The first time takes about a second a photograph.
         InputError where a scale is unknown, where a photograph is too coarse or too small, or cannot be read.
         """
-        paths = list_photographs(folder)
-        scales = [_checked_scale(path, gsd_m, mission_gsd_m) for path in paths]
-        sizes = [photograph_size_px(path) for path in paths]
+        found = list_flights(folder, flights)
+        given = known_scales(found, gsd_m)
+        paths = [(flight.name, path) for flight in found for path in flight.photographs]
+        scales = [ground_scale(path, given[flight], mission_gsd_m, COARSEST) for flight, path in paths]
+        sizes = [photograph_size_px(path) for _, path in paths]
         shares = [(scale.gsd_m / mission_gsd_m) ** 2 for scale in scales]
         need = sum(3 * w * h * share for (w, h), share in zip(sizes, shares, strict=True))
         keep = min(1.0, math.sqrt(MOST_BYTES / need))
         banked = []
-        for i, (path, scale) in enumerate(zip(paths, scales, strict=True)):
-            pixels = _at_scale(load_photograph(path), scale.gsd_m / mission_gsd_m, keep, i)
-            if min(pixels.shape[:2]) < _LEAST_SIDE_PX:
-                raise InputError(
-                    f"The photograph {path} must be at least {_LEAST_SIDE_PX} px wide and high at the mission's scale."
-                    f" Got {pixels.shape[1]} x {pixels.shape[0]} instead."
-                )
-            look = estimate_look(pixels)
-            banked.append(BankedPhotograph(path.name, pixels, look, local_light(pixels, look), scale))
+        for i, ((flight, path), scale) in enumerate(zip(paths, scales, strict=True)):
+            banked.append(prepared(path, scale, mission_gsd_m, flight=flight, keep=keep, number=i))
             if on_progress:
                 on_progress(i + 1, len(paths))
         return cls(banked, mission_gsd_m, enlarge)
 
     @property
+    def flights(self) -> tuple[str, ...]:
+        """Names of its flights."""
+        return tuple(self._members)
+
+    def only(self, flights: Collection[str]) -> GroundBank:
+        """The bank of some of its flights. ValueError where one is not there, or none is asked for."""
+        absent = sorted(set(flights) - set(self.flights))
+        if absent or not flights:
+            raise ValueError(f"have flights of {', '.join(self.flights)}")
+        return GroundBank([p for p in self.photographs if p.flight in flights], self.gsd_m, self.enlarge)
+
+    @property
     def hectares(self) -> float:
         """Ground that the bank holds; overlap between photographs is counted more than once."""
-        return sum(p.pixels.shape[0] * p.pixels.shape[1] for p in self.photographs) * self.gsd_m**2 / 1e4
+        return sum(p.area_px for p in self.photographs) * self.gsd_m**2 / 1e4
+
+    @property
+    def kinds(self) -> int:
+        """Kinds of ground that it shows (``synth.photo_kinds``)."""
+        cells = [p.cells for p in self.photographs if p.cells is not None]
+        return count_kinds(np.concatenate(cells)) if cells else 0
+
+    def describe(self) -> str:
+        """What it holds, in a sentence."""
+        count, kinds = len(self.photographs), self.kinds
+        flights = f" of {len(self.flights)} flights" if len(self.flights) > 1 else ""
+        plural = "s" if kinds != 1 else ""
+        return (
+            f"Ground: {count} photograph{'s' if count != 1 else ''}{flights}, {self.hectares:.2g} hectares at"
+            f" {self.gsd_m * 100:.2g} cm/px (overlap between them counted more than once), about {kinds}"
+            f" kind{plural} of ground."
+        )
+
+    def warning(self) -> str | None:
+        """A sentence where the ground is thin, which says why and what comes of it; None where it is not."""
+        reasons = thin_because(self.hectares, self.kinds, len(self.flights))
+        if not reasons:
+            return None
+        return (
+            f"This ground is thin because {', '.join(reasons[:-1]) + ' and ' if len(reasons) > 1 else ''}{reasons[-1]}: what is"
+            " learnt on it may take for a panel what it has never seen as ground; add photographs of other days and sites."
+        )
 
     def sample(
-        self, rng: np.random.Generator, height_px: int, width_px: int, gsd_m: float | None = None
+        self,
+        rng: np.random.Generator,
+        height_px: int,
+        width_px: int,
+        gsd_m: float | None = None,
+        blendings: Mapping[str, float] = _MATCHED,
     ) -> PhotoGroundSpec:
-        """Draw one ground for a picture of that size. ``gsd_m`` other than the bank's scales the pieces."""
+        """Draw one ground for a picture of that size. ``gsd_m`` other than the bank's scales the pieces.
+
+        A flight is drawn by the square root of its area, so that one long flight does not swamp the others, then a photograph
+        of it by area. ``blendings`` are weights of how drawn things are laid in (``mission.recipe_light.BLENDINGS``).
+        """
         zoom = self.gsd_m / (gsd_m or self.gsd_m)
-        first, fits = self._piece(rng, height_px, width_px, zoom)
+        flight = self.flights[_drawn(rng, np.array(list(self._odds.values())))]
+        first, fits = self._piece(rng, flight, height_px, width_px, zoom)
         pieces = [first]
         if not fits:
-            pieces.append(self._piece(rng, height_px, width_px, zoom)[0])
+            pieces.append(self._piece(rng, flight, height_px, width_px, zoom)[0])
         brightness = np.exp(rng.normal(0, 0.2))
         tint = np.exp(rng.normal(0, 0.04, 3))
         red, green, blue = (float(brightness * t) for t in tint)
@@ -149,11 +187,14 @@ class GroundBank:
             (height_px, width_px),
             white_error=float(np.exp(rng.normal(0, 0.2))),
             softness=float(np.exp(rng.normal(0.1, 0.25))),
+            blending=sorted(blendings)[_drawn(rng, np.array([blendings[name] for name in sorted(blendings)]))],
         )
 
-    def _piece(self, rng: np.random.Generator, height_px: int, width_px: int, zoom: float) -> tuple[Piece, bool]:
-        areas = np.array([p.pixels.shape[0] * p.pixels.shape[1] for p in self.photographs], dtype=float)
-        which = int(rng.choice(len(areas), p=areas / areas.sum()))
+    def _piece(
+        self, rng: np.random.Generator, flight: str, height_px: int, width_px: int, zoom: float
+    ) -> tuple[Piece, bool]:
+        members = self._members[flight]
+        which = members[_drawn(rng, np.array([self.photographs[i].area_px for i in members], dtype=float))]
         height, width = self.photographs[which].pixels.shape[:2]
         if rng.random() < 0.5:  # quarter turns keep every pixel as it was
             angle, scale = float(rng.integers(4)) * math.pi / 2, zoom
@@ -174,8 +215,9 @@ class GroundBank:
         return Piece(which, (x, y), matrix), fits
 
     def backgrounds(self, spec: PhotoGroundSpec) -> str:
-        """Name of the photograph that most of a ground comes from (the cluster that its frames share)."""
-        return self.photographs[spec.pieces[0].photograph].name
+        """The cluster that frames on this ground share: its flight, or its photograph where the bank is of one flight."""
+        photograph = self.photographs[spec.pieces[0].photograph]
+        return photograph.flight if len(self.flights) > 1 else photograph.name
 
     def paint(
         self,
@@ -200,7 +242,7 @@ class GroundBank:
             look = self.photographs[piece.photograph].look
             red, green, blue = (w * g * spec.white_error for w, g in zip(look.white, spec.gain, strict=True))
             blur_px = look.blur_sigma_px * spec.softness
-            looks.append(replace(look, white=(red, green, blue), blur_sigma_px=blur_px))
+            looks.append(replace(look, white=(red, green, blue), blur_sigma_px=blur_px, blending=spec.blending))
         return PhotoLayer(linear, shade, tuple(looks))
 
     def _mixed(
@@ -297,32 +339,16 @@ def _places(
     return which, x * a + y * b + mx, x * c + y * d + my
 
 
-def _checked_scale(path: Path, gsd_m: float | None, mission_gsd_m: float) -> GroundScale:
-    scale = scale_or_reason(path, gsd_m=gsd_m)
-    if not isinstance(scale, GroundScale):
-        raise InputError(
-            f"The scale of the photograph {path} must be given (as an option or in a ground.yaml beside it) because {scale}."
-            " Got none instead."
-        )
-    if scale.gsd_m > COARSEST * mission_gsd_m:
-        raise InputError(
-            f"The photograph {path} must show at least one pixel each {COARSEST * mission_gsd_m * 100:.2g} cm to serve this"
-            f" mission as ground. Got one each {scale.gsd_m * 100:.3g} cm ({scale.source}) instead."
-        )
-    return scale
+def _odds_of(photographs: Sequence[BankedPhotograph]) -> tuple[dict[str, list[int]], dict[str, float]]:
+    """Photographs of each flight by number, and the square root of each flight's area."""
+    members: dict[str, list[int]] = {}
+    for i, photograph in enumerate(photographs):
+        members.setdefault(photograph.flight, []).append(i)
+    return members, {name: math.sqrt(sum(photographs[i].area_px for i in own)) for name, own in members.items()}
 
 
-def _at_scale(pixels: NDArray[np.uint8], factor: float, keep: float, number: int) -> NDArray[np.uint8]:
-    """A photograph (or the share ``keep`` of each side, placed by its number) enlarged by ``factor``."""
-    if keep < 1:
-        rng = np.random.default_rng(number)
-        height, width = (max(min(_LEAST_SIDE_PX * 4, side), round(side * keep)) for side in pixels.shape[:2])
-        y, x = (int(rng.integers(0, a - b + 1)) for a, b in zip(pixels.shape[:2], (height, width), strict=True))
-        pixels = pixels[y : y + height, x : x + width]
-    if abs(factor - 1) < 0.02:
-        return np.array(pixels)
-    size = (round(pixels.shape[1] * factor), round(pixels.shape[0] * factor))
-    return np.array(Image.fromarray(pixels).resize(size, Image.Resampling.BICUBIC))
+def _drawn(rng: np.random.Generator, weights: NDArray[np.float64]) -> int:
+    return int(rng.choice(len(weights), p=weights / weights.sum()))
 
 
 def _mirrored(index: np.ndarray, size: int) -> np.ndarray:

@@ -24,12 +24,14 @@ LIGHT_STEP_PX = 32
 @dataclass(frozen=True)
 class PhotographLook:
     """``white`` linear RGB that a sunlit white board would have; ``blur_sigma_px`` Gaussian equivalent of its softness;
-    ``noise`` standard deviation of luma, encoded 0..1; ``lit_level`` median linear luminance of the whole photograph."""
+    ``noise`` standard deviation of luma, encoded 0..1; ``lit_level`` median linear luminance of the whole photograph;
+    ``blending`` how drawn things are to be laid in (no estimate: the recipe's choice)."""
 
     white: tuple[float, float, float]
     blur_sigma_px: float
     noise: float
     lit_level: float
+    blending: str = "matched"
 
 
 def estimate_look(photograph: NDArray[np.uint8]) -> PhotographLook:

@@ -17,7 +17,7 @@ class PictureStack:
 
     def __init__(self, pictures: Sequence[NDArray[np.uint8] | NDArray[np.float32]], device: torch.device) -> None:
         self.channels = pictures[0].shape[2]
-        self._values = torch.cat([torch.from_numpy(np.ascontiguousarray(p)).flatten() for p in pictures]).to(device)
+        self._values = torch.cat([torch.from_numpy(np.array(p)).flatten() for p in pictures]).to(device)
         sizes = [p.shape[0] * p.shape[1] for p in pictures]
         starts = np.concatenate([[0], np.cumsum(sizes)[:-1]]).tolist()
         self._table = torch.tensor(

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+from rich.text import Text
 
+from mission.ground_folder import parse_ground_scales
 from mission.mission_file import Mission, load_mission
-from mission.photographs import parse_gsd
 from mission.recipe import load_recipe
+
+if TYPE_CHECKING:
+    from synth.photo_ground import GroundBank
 
 
 @click.command("render")
@@ -23,8 +28,12 @@ from mission.recipe import load_recipe
     "--seed", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True, help="Another seed, another set."
 )
 @click.option("--mission", default="harrow-fen", show_default=True, metavar="M", help="Camera, flight and panels.")
-@click.option("--ground", default=None, metavar="PHOTOS", help="Folder of photographs to lay things on.")
-@click.option("--ground-gsd", default=None, metavar="G", help='Their ground sample distance, such as "1.7cm".')
+@click.option(
+    "--ground", default=None, metavar="PHOTOS", help="Photographs to lay things on: a folder, or one for each flight."
+)
+@click.option(
+    "--ground-gsd", default=None, metavar="G", help='Their scale: "1.7cm" for all, or "field=1.7cm,wood=2cm" by flight.'
+)
 @click.option("--workers", type=click.IntRange(1, 512), default=1, show_default=True, help="Processes that draw.")
 def render_command(
     recipe: str,
@@ -62,19 +71,24 @@ def render_command(
     console.print(summary(out))
 
 
-def _bank(console: Console, ground: str, ground_gsd: str | None, mission: Mission):
+def _bank(console: Console, ground: str, ground_gsd: str | None, mission: Mission) -> GroundBank:
     from synth.photo_ground import GroundBank
 
     bank = GroundBank.from_folder(
         ground,
-        None if ground_gsd is None else parse_gsd(ground_gsd),
+        None if ground_gsd is None else parse_ground_scales(ground_gsd),
         mission_gsd_m=mission.ground_sample_distance_m,
     )
-    console.print(
-        f"Ground: {len(bank.photographs)} photographs, {bank.hectares:.2g} hectares at"
-        f" {bank.gsd_m * 100:.2g} cm/px (overlap between them counted more than once)."
-    )
+    say_ground(console, bank)
     return bank
+
+
+def say_ground(console: Console, bank: GroundBank) -> None:
+    """What the photographs hold, and a warning where that is thin."""
+    console.print(Text(bank.describe()))
+    warning = bank.warning()
+    if warning:
+        console.print(Text(warning, style="yellow"))
 
 
 def summary(out: Path) -> str:

@@ -1,4 +1,7 @@
+import copy
+import re
 from dataclasses import replace
+from multiprocessing.reduction import ForkingPickler
 from pathlib import Path
 
 import numpy as np
@@ -7,11 +10,13 @@ import torch
 from PIL import Image
 
 from mission.errors import InputError
-from synth import photo_ground
+from mission.photographs import GroundScale
+from synth import photo_ground, photo_store
 from synth.capture import CaptureSpec
 from synth.photo_blend import blend_into_photograph
 from synth.photo_ground import GroundBank, PhotoGroundSpec, PhotoLayer, Piece
-from synth.photo_look import PhotographLook, estimate_look
+from synth.photo_kinds import ground_cells, sort_cells
+from synth.photo_look import PhotographLook, estimate_look, local_light
 from synth.tone import linear_from_srgb, srgb_from_linear
 from synth.torus import noise
 
@@ -53,7 +58,7 @@ def test_unknown_scale_is_refused(folder: Path) -> None:
 
 
 def test_too_coarse_is_refused(folder: Path) -> None:
-    with pytest.raises(InputError, match=r"must show at least one pixel each 1.3 cm .* Got one each 2 cm \(given\)"):
+    with pytest.raises(InputError, match=r"must show at least one pixel each 1.5 cm .* Got one each 2 cm \(given\)"):
         GroundBank.from_folder(folder, 0.02, mission_gsd_m=0.01)
 
 
@@ -72,7 +77,7 @@ def test_a_broken_photograph_is_refused(folder: Path) -> None:
 
 def test_memory_is_bounded(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(photo_ground, "MOST_BYTES", 700_000)
-    monkeypatch.setattr(photo_ground, "_LEAST_SIDE_PX", 64)
+    monkeypatch.setattr(photo_store, "LEAST_SIDE_PX", 64)
     bank = _bank(folder)
     assert sum(p.pixels.nbytes for p in bank.photographs) < 800_000
 
@@ -127,8 +132,8 @@ def test_shade_of_trees_is_felt() -> None:
     pixels = _pixels(512, 512)
     pixels[:200] //= 10
     look = estimate_look(pixels)
-    photograph = photo_ground.BankedPhotograph(
-        "half", pixels, look, photo_ground.local_light(pixels, look), photo_ground.GroundScale(0.02, "given")
+    photograph = photo_store.BankedPhotograph(
+        "half", pixels, look, local_light(pixels, look), GroundScale(0.02, "given")
     )
     bank = GroundBank([photograph], 0.02, (1.0, 1.0))
     spec = PhotoGroundSpec((Piece(0, (256.0, 256.0), (1.0, 0.0, 0.0, 1.0)),), (1.0, 1.0, 1.0), 0, (400, 400))
@@ -202,3 +207,137 @@ def test_shadows_of_drawn_things_darken_the_ground() -> None:
     picture = blend_into_photograph(_layer(), objects, cover, [CaptureSpec(seed=1)], kept, jpeg=False)[0].float()
     assert float(picture[:, :, :24].mean()) == pytest.approx(255 * float(srgb_from_linear(np.array(0.03))), abs=1)
     assert float(picture[:, :, 40:].mean()) == pytest.approx(255 * float(srgb_from_linear(np.array(0.1))), abs=1)
+
+
+# --- several flights -------------------------------------------------------------------------------------------------
+
+
+def _write_flights(folder: Path, **counts: int) -> Path:
+    for name, count in counts.items():
+        (folder / name).mkdir()
+        for i in range(count):
+            Image.fromarray(_pixels(300, 300, seed=i + 20 * count)).save(folder / name / f"{i}.png")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def flights(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two flights, one of them four times as large; a folder of something else beside them."""
+    folder = _write_flights(tmp_path_factory.mktemp("flights"), heath=4, marsh=1)
+    (folder / "notes").mkdir()
+    (folder / "notes" / "read.txt").write_text("x")
+    return folder
+
+
+def test_flights_are_drawn_by_the_root_of_their_area(flights: Path) -> None:
+    bank = _bank(flights)
+    assert bank.flights == ("heath", "marsh")
+    rng = np.random.default_rng(0)
+    specs = [bank.sample(rng, 64, 64) for _ in range(2000)]
+    share = np.mean([bank.backgrounds(spec) == "marsh" for spec in specs])
+    assert share == pytest.approx(1 / 3, abs=0.042)  # sqrt(1) of sqrt(4) + sqrt(1); four standard deviations
+    drawn = np.bincount([spec.pieces[0].photograph for spec in specs])
+    assert drawn[:4].min() > 0.8 * drawn[:4].mean()
+
+
+def test_what_continues_a_photograph_is_of_the_same_flight(flights: Path) -> None:
+    bank, rng = _bank(flights), np.random.default_rng(1)
+    for _ in range(20):
+        pieces = bank.sample(rng, 400, 400).pieces
+        assert len({bank.photographs[piece.photograph].flight for piece in pieces}) == 1
+
+
+def test_only_some_flights(flights: Path) -> None:
+    bank = _bank(flights)
+    marsh = bank.only(["marsh"])
+    assert marsh.flights == ("marsh",) and len(marsh.photographs) == 1
+    assert marsh.backgrounds(marsh.sample(np.random.default_rng(0), 64, 64)) == "0.png"
+    assert len(GroundBank.from_folder(flights, 0.02, mission_gsd_m=0.02, flights=["heath"]).photographs) == 4
+    with pytest.raises(ValueError, match="have flights of heath, marsh"):
+        bank.only(["fen"])
+
+
+def test_each_flight_has_its_own_scale(tmp_path: Path) -> None:
+    flights = _write_flights(tmp_path, heath=1, marsh=1)
+    (flights / "marsh" / "ground.yaml").write_text("format: ground/1\ngsd: 2.2 cm\n")
+    bank = GroundBank.from_folder(flights, {"heath": 0.018}, mission_gsd_m=0.02)
+    assert {p.flight: p.scale.gsd_m for p in bank.photographs} == pytest.approx({"heath": 0.018, "marsh": 0.022})
+    with pytest.raises(
+        InputError, match=r"name flights that are there \(heath, marsh\). Got 'heat' \(did you mean 'heath'"
+    ):
+        GroundBank.from_folder(flights, {"heat": 0.018}, mission_gsd_m=0.02)
+    with pytest.raises(InputError, match=r"The scale of the photograph .*heath/0.png must be given"):
+        GroundBank.from_folder(flights, {"marsh": 0.018}, mission_gsd_m=0.02)
+
+
+def test_what_the_bank_says_of_itself(flights: Path) -> None:
+    bank = _bank(flights)
+    assert re.match(
+        r"Ground: 5 photographs of 2 flights, 0\.018 hectares at 2 cm/px .* about 1 kind of", bank.describe()
+    )
+    warning = bank.warning()
+    assert (
+        warning is not None and "thin because it covers less than 1 hectare and it shows fewer than 8 kinds" in warning
+    )
+
+
+def test_kinds_are_told_by_colour_and_texture_not_by_exposure() -> None:
+    rng = np.random.default_rng(0)
+    cells = []
+    for colour in ((110, 120, 80), (60, 66, 44), (150, 110, 70)):  # one green twice, lit differently, and one brown
+        for roughness in (2, 30):
+            pixels = np.clip(np.array(colour) + rng.normal(0, roughness * colour[1] / 120, (256, 256, 1)), 1, 254)
+            look = replace(
+                estimate_look(pixels.astype(np.uint8)),
+                white=tuple(3 * linear_from_srgb(np.array([max(colour) / 255] * 3))),
+            )
+            cells.append(ground_cells(pixels.astype(np.uint8), look, 0.05))
+    kinds = [sort_cells(np.concatenate(cells))[i * 9] for i in range(6)]
+    assert kinds[0] == kinds[2] and kinds[1] == kinds[3] and len(set(kinds)) == 4
+
+
+# --- photographs kept ready ------------------------------------------------------------------------------------------
+
+
+def _sent(bank: GroundBank) -> GroundBank:
+    """As a worker process gets it: copying goes by the same state as pickling."""
+    return copy.deepcopy(bank)
+
+
+def test_a_second_bank_maps_what_the_first_one_made(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    first = _bank(folder)
+    monkeypatch.setattr(photo_store, "load_photograph", None)  # nothing may be decoded again
+    second = _bank(folder)
+    for one, two in zip(first.photographs, second.photographs, strict=True):
+        assert np.array_equal(one.pixels, two.pixels) and np.array_equal(one.light, two.light)
+        assert one.look == two.look and two.kept is not None
+    spec = first.sample(np.random.default_rng(0), 80, 80)
+    assert torch.equal(first.paint([spec]).linear, second.paint([spec]).linear)
+    assert len(ForkingPickler.dumps(second)) < 100_000
+    assert np.array_equal(_sent(second).photographs[1].pixels, first.photographs[1].pixels)
+
+
+def test_a_changed_photograph_or_a_damaged_file_is_made_anew(folder: Path) -> None:
+    before = _bank(folder).photographs[0]
+    Image.fromarray(_pixels(seed=7)).save(folder / "ground_0.png")
+    after = _bank(folder).photographs[0]
+    assert not np.array_equal(before.pixels, after.pixels)
+    assert after.kept is not None
+    after.kept.write_bytes(b"cut")
+    assert np.array_equal(_bank(folder).photographs[0].pixels, _pixels(seed=7))
+
+
+def test_a_store_that_cannot_be_written_costs_only_time(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (folder / "file").write_text("no folder")
+    monkeypatch.setenv("PANELSCOUT_GROUND_STORE", str(folder / "file"))
+    bank = _bank(folder)
+    assert bank.photographs[0].kept is None
+    assert np.array_equal(_sent(bank).photographs[0].pixels, _pixels(seed=0))
+
+
+def test_the_store_keeps_to_its_limit(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PANELSCOUT_GROUND_STORE", str(tmp_path / "store"))
+    monkeypatch.setattr(photo_store, "MOST_KEPT_BYTES", 420 * 520 * 3 + 1000)
+    bank = _bank(folder)
+    assert len(list((tmp_path / "store").rglob("*.npy"))) == 1
+    assert bank.paint([bank.sample(np.random.default_rng(0), 64, 64)]).linear.shape == (1, 3, 64, 64)
