@@ -49,8 +49,10 @@ class FcosSettings(Settings):
 
 
 class ReaderSettings(Settings):
-    """The readers of shape, panel colour, mark and mark colour."""
+    """The readers of shape, panel colour, mark and mark colour, and the second look: panel or not."""
 
+    # One trunk for all of them, or one for each (five times the work).
+    trunk: Literal["shared", "separate"] = "shared"
     tight_px: Annotated[int, Field(ge=16, le=128, multiple_of=8)] = 48
     wide_px: Annotated[int, Field(ge=8, le=128, multiple_of=4)] = 12
     # Sides of the crops in multiples of the longer side of the box.
@@ -81,6 +83,8 @@ class TrainingSettings(Settings):
     # How many rendered chips are kept to be drawn from again.
     reservoir_chips: Annotated[int, Field(ge=1)] = 256
     validation_chips: Annotated[int, Field(ge=8)] = 192
+    # Readers only: share of chips with a decoy, a person or nothing in the place of the panel, for the second look.
+    other_share: Share = 0.33
 
 
 class ModelFile(Settings):
@@ -94,6 +98,12 @@ class ModelFile(Settings):
     reader_training: TrainingSettings = TrainingSettings(chip_px=128, batch=48, reservoir_chips=1024)
     # Readers learn faster than the detector: side by side they take this share of the time, and then leave their core to it.
     readers_time_share: Annotated[float, Field(gt=0.0, le=1.0)] = 0.6
+    # Share of the detector's chips that show photographs known to be empty (--empty), with nothing drawn.
+    empty_photo_share: Annotated[float, Field(gt=0.0, le=0.8)] = 0.2
+    # Share of the chips that are cut from labelled real frames (--real); the rest stay drawn.
+    real_frames_share: Annotated[float, Field(gt=0.0, le=0.8)] = 0.3
+    # Going on from a trained bundle (--from), the learning rates are this share of those from nothing.
+    tuning_rate_share: Annotated[float, Field(gt=0.0, le=1.0)] = 0.3
     # Where neither --minutes nor --steps is given.
     default_minutes: Positive = 3.0
 

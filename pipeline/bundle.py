@@ -70,6 +70,8 @@ class BundleRecord(Settings):
     model: ModelFile
     working_confidence: WorkingConfidence
     temperatures: dict[str, Annotated[float, Field(gt=0.0, le=100.0)]] = Field(default_factory=dict)
+    # How much of a panel's final score is the readers' second look (see pipeline.second_look).
+    second_look_weight: Annotated[float, Field(ge=0.0, lt=1.0)] = 0.0
     detector: TensorRecord
     readers: TensorRecord
     training: dict[str, Any] = Field(default_factory=dict)
@@ -102,6 +104,7 @@ class Bundle:
     ) -> None:
         self.record, self.name, self.device = record, name, device
         self.vocabulary = readers.vocabulary
+        self.second_look_weight = record.second_look_weight
         self.working_confidence = {"panel": record.working_confidence.panel, "person": record.working_confidence.person}
         self._detector: DetectorNetwork = detector.eval().to(device)  # type: ignore[assignment]
         self._readers = readers.eval().to(device)
@@ -122,16 +125,18 @@ class Bundle:
     def read_attributes(self, frame: Tensor, box_px: Tensor) -> dict[str, Tensor]:
         """Probabilities [K, values] of each attribute for boxes [K, 4] in one uint8 RGB frame [3, H, W], on the CPU.
 
-        Values are in the order of ``vocabulary``; each row sums to 1.
+        Values are in the order of ``vocabulary``; each row sums to 1. Beside them, under "panel", the probabilities [K] that
+        there is a panel at all.
         """
         if frame.dtype != torch.uint8 or frame.ndim != 3 or frame.shape[0] != 3:
             raise must("frame", "be 8-bit RGB of shape [3, H, W]", f"{frame.dtype} of shape {list(frame.shape)}")
         boxes = box_px.to(frame.device, torch.float32).reshape(-1, 4)
         tight, wide = crops_of_frame(frame, boxes, self._readers.settings)
-        log_p = self._readers.read(tight.to(self.device), wide.to(self.device))
+        log_p, log_odds = self._readers.look(tight.to(self.device), wide.to(self.device))
         out = {}
         for attribute in ATTRIBUTES:
             out[attribute] = (log_p[attribute] / self.record.temperatures.get(attribute, 1.0)).softmax(1).cpu()
+        out["panel"] = (log_odds / self.record.temperatures.get("panel", 1.0)).sigmoid().cpu()
         return out
 
 
@@ -144,6 +149,7 @@ def write_bundle(
     *,
     working_confidence: Mapping[str, float],
     temperatures: Mapping[str, float],
+    second_look_weight: float = 0.0,
     training: Mapping[str, Any],
     validation: Mapping[str, Any],
     half: bool = True,
@@ -164,6 +170,7 @@ def write_bundle(
             "vocabulary": vocabulary.to_json(),
             "working_confidence": {name: round(float(working_confidence[name]), 4) for name in CATEGORIES},
             "temperatures": {name: round(float(value), 4) for name, value in temperatures.items()},
+            "second_look_weight": float(second_look_weight),
             "validation": dict(validation),
             "training": dict(training),
             "model": model.model_dump(mode="json"),

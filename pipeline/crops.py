@@ -35,8 +35,10 @@ def square_around(box_px: Tensor, extent: float) -> Tensor:
     return torch.cat([centre - half, centre + half], 1)
 
 
-def jittered(box_px: Tensor, generator: torch.Generator, shift: float = 0.04, stretch: float = 0.06) -> Tensor:
-    """Boxes as a detector might give them: sides and centre off by normal shares of the box's sides."""
+def jittered(
+    box_px: Tensor, generator: torch.Generator, shift: float | Tensor = 0.04, stretch: float | Tensor = 0.06
+) -> Tensor:
+    """Boxes as a detector might give them: sides and centre off by normal shares of the box's sides (of all, or [N, 1])."""
     noise = torch.randn(box_px.shape, generator=generator).to(box_px.device)
     side = box_px[:, 2:] - box_px[:, :2]
     centre = (box_px[:, :2] + box_px[:, 2:]) / 2 + noise[:, :2] * shift * side

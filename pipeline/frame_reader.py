@@ -16,6 +16,7 @@ from mission.sightings import KEPT_MIN_CONFIDENCE, KEPT_MOST_PER_FRAME, Sighting
 from mission.vocabulary import ATTRIBUTES, Vocabulary
 from pipeline.frames_to_read import FrameToRead
 from pipeline.locate import Located, locate_boxes
+from pipeline.second_look import LOOK_FROM_SCORE, joined, worth_a_look
 from pipeline.tiles import Detections, detect_frame
 
 if TYPE_CHECKING:
@@ -27,9 +28,6 @@ LARGEST_TILE_PX = 1280
 OVERLAP_PX = 224
 # The largest thing to be found, a person with outstretched arms [m]; two tiles share as much ground.
 _LARGEST_THING_M = 2.0
-# Panels below this and the working confidence are not read: nobody uses the attributes of what is hardly seen, and
-# a hundred of them take as long as half a frame.
-READ_FROM_CONFIDENCE = 0.1
 # Probabilities below this are left out of the tables on disk.
 _LEAST_SHARE = 0.0005
 
@@ -64,8 +62,8 @@ class FrameReader:
             at_least=KEPT_MIN_CONFIDENCE,
             at_most=KEPT_MOST_PER_FRAME,
         )
+        found, tables = self._read(tensor, found)
         names = [self.bundle.categories[c] for c in found.category]
-        tables = self._tables(tensor, found, names)
         located = None
         if frame.view is not None:
             located = locate_boxes(frame.view, found.box_px, np.array([name == "person" for name in names], dtype=bool))
@@ -79,19 +77,30 @@ class FrameReader:
             return ground_sample_distance_m(frame.view)
         return None if self.mission is None else self.mission.ground_sample_distance_m
 
-    def _tables(self, frame: torch.Tensor, found: Detections, names: Sequence[str]) -> dict[int, Tables]:
-        """Attribute tables by the number of the detection, for panels sure enough to be worth reading."""
-        read_from = min(READ_FROM_CONFIDENCE, self.working["panel"])
-        worth = [i for i, name in enumerate(names) if name == "panel" and found.score[i] >= read_from]
-        if not worth:
-            return {}
-        columns = narrowed(self.bundle.vocabulary, self.mission)
+    def _read(self, frame: torch.Tensor, found: Detections) -> tuple[Detections, dict[int, Tables]]:
+        """Detections with the second look in their scores, best first, and attribute tables by their numbers.
+
+        Panels hardly seen by the detector are neither looked at again nor read.
+        """
+        panel = self.bundle.categories.index("panel")
+        from_score = min(LOOK_FROM_SCORE, self.working["panel"])
+        worth = worth_a_look(found.score, found.category == panel, frame.shape[1] * frame.shape[2], from_score)
+        if not len(worth):
+            return found, {}
         read_off = self.bundle.read_attributes(frame, torch.from_numpy(found.box_px[worth].astype(np.float32)))
+        columns = narrowed(self.bundle.vocabulary, self.mission)
         rows = {name: _on_cpu(read_off[name]) for name in ATTRIBUTES}
-        return {
-            number: {name: attribute_table(rows[name][k], columns[name]) for name in ATTRIBUTES}
+        tables = {
+            int(number): {name: attribute_table(rows[name][k], columns[name]) for name in ATTRIBUTES}
             for k, number in enumerate(worth)
         }
+        score = found.score.copy()
+        if "panel" in read_off:
+            score[worth] = joined(score[worth], _on_cpu(read_off["panel"]), self.bundle.second_look_weight)
+        order = np.argsort(-score, kind="stable")
+        order = order[score[order] >= KEPT_MIN_CONFIDENCE]
+        again = Detections(found.box_px[order], score[order], found.category[order])
+        return again, {new: tables[int(old)] for new, old in enumerate(order) if int(old) in tables}
 
 
 def narrowed(vocabulary: Vocabulary, mission: Mission | None) -> Columns:

@@ -1,4 +1,4 @@
-"""The readers: shape, panel colour, mark and mark colour of a panel, from its pixels at full resolution.
+"""The readers: shape, panel colour, mark and mark colour of a panel, and whether it is one, at full resolution.
 
 Panels lie at any turn and marks at any turn upon them. The pixels around a box's centre are therefore sampled on rings,
 where a turn is a shift, and the network is made of convolutions that close around the ring: what it learns of a letter
@@ -9,7 +9,9 @@ judged beside the colours of the ground around (the light of the scene).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
 import torch
 import torch.nn.functional as F
@@ -18,11 +20,19 @@ from torch import Tensor, nn
 from mission.model_file import ReaderSettings
 from mission.vocabulary import ATTRIBUTES, Vocabulary
 from pipeline.crops import PLANES, Palette, cut_crops, guess_palette, jittered, polar_grid, polar_pixels, reading_planes
+from pipeline.detector import PIXEL_MEAN, PIXEL_SPREAD
 from synth.chips import ChipBatch
 
 # Weight of learning the turn together with the mark, beside the mark alone.
 TURN_SHARE = 0.5
 COLOUR_FACTS = 45
+SHARED = "shared"
+HEADS = (*ATTRIBUTES, "panel")
+COLOUR_HEADS = ("panel_colour", "mark_colour", "panel")
+# How far boxes are off in training, as normal shares of their sides: place and size, on panels and on anything else.
+PANEL_JITTER = (0.04, 0.06)
+OTHER_JITTER = (0.15, 0.25)
+Value = TypeVar("Value")
 
 
 def around(x: Tensor, before: int, after: int) -> Tensor:
@@ -63,70 +73,42 @@ class TurnedClasses(nn.Module):
         return self.templates(around(x, half, self.directions - half - 1))
 
 
-@dataclass(frozen=True)
-class Readings:
-    """Log-probabilities of each attribute [N, values], in the vocabulary's order; turned_mark [N, marks, turns] jointly."""
+class Trunk(nn.Module):
+    """Polar planes [N, 6, R, A] -> a half-size map [N, second, R/2, A/2] and a deep one [N, third, R/4, A/2].
 
-    attributes: dict[str, Tensor]
-    turned_mark: Tensor
+    Colours are judged on the half-size map: a trunk of their own ends there (and gives it twice).
+    """
 
-
-class Readers(nn.Module):
-    """One trunk on polar maps, four heads."""
-
-    grid: Tensor
-
-    def __init__(self, settings: ReaderSettings, vocabulary: Vocabulary) -> None:
+    def __init__(self, widths: tuple[int, int, int], deep: bool = True) -> None:
         super().__init__()
-        self.settings, self.vocabulary = settings, vocabulary
-        first, second, third = settings.widths
-        rings, directions = settings.rings, settings.directions
-        self.register_buffer("grid", polar_grid(rings, directions, settings.reach), persistent=False)
+        first, second, third = widths
         self.enter = RingConvolution(PLANES, first)
         self.narrow = RingConvolution(first, second, (2, 2))
         self.middle = RingConvolution(second, second)
-        self.deep = RingConvolution(second, third, (2, 1))
-        rows, turns = rings // 4, directions // 2
-        self.mark = TurnedClasses(rows, third, settings.template_width, len(vocabulary.marks), turns)
-        self.shape = TurnedClasses(rows, third, settings.template_width // 2, len(vocabulary.shapes), turns)
-        self.where = nn.Conv2d(second, 2, 1)
-        width = settings.colour_width
-        self.colours = nn.Sequential(
-            nn.Linear(COLOUR_FACTS, width), nn.ReLU(), nn.Linear(width, width), nn.ReLU(),
-        )  # fmt: skip
-        self.panel_colour = nn.Linear(width, len(vocabulary.colours))
-        self.mark_colour = nn.Linear(width, len(vocabulary.colours))
+        self.deep = RingConvolution(second, third, (2, 1)) if deep else nn.Identity()
 
-    def forward(self, tight: Tensor, wide: Tensor) -> Readings:
-        """Tight [N, 3, T, T] and wide [N, 3, W, W] crops, float 0..255 -> log-probabilities."""
-        palette = guess_palette(tight)
-        pixels = polar_pixels(tight, self.grid)
-        planes = reading_planes(pixels, palette)
+    def forward(self, planes: Tensor) -> tuple[Tensor, Tensor]:
         half = self.middle(self.narrow(self.enter(planes)))
-        deep = self.deep(half)
-        turned = self.mark(deep).float()
-        turned = turned.flatten(1).log_softmax(1).view_as(turned)
-        facts = self.colours(self._colour_facts(pixels, planes, half, palette, wide))
-        return Readings(
-            {
-                "shape": self.shape(deep).float().logsumexp(2).log_softmax(1),
-                "panel_colour": self.panel_colour(facts).float().log_softmax(1),
-                "mark": turned.logsumexp(2),
-                "mark_colour": self.mark_colour(facts).float().log_softmax(1),
-            },
-            turned,
-        )
+        return half, self.deep(half)
 
-    def _colour_facts(self, pixels: Tensor, planes: Tensor, half: Tensor, palette: Palette, wide: Tensor) -> Tensor:
-        """Colours [N, 45] to judge by: paint and mark where the network sees them, and the ground around."""
-        contrast = F.avg_pool2d(planes[:, 3:4], 2)
+
+class ColourFacts(nn.Module):
+    """Colours [N, 45] to judge by: paint and mark where the network sees them, and the ground around."""
+
+    def __init__(self, width: int) -> None:
+        super().__init__()
+        self.where = nn.Conv2d(width, 2, 1)
+
+    def forward(self, view: PolarView, half: Tensor) -> Tensor:
+        palette = view.palette
+        contrast = F.avg_pool2d(view.planes[:, 3:4], 2)
         look = self.where(half).float() + torch.cat([-contrast, contrast], 1)
         # A sample of a far ring stands for more ground than one of a near ring.
         rings = look.shape[2]
         area = (torch.arange(rings, device=look.device) + 0.5).log()[None, None, :, None]
         share = (look + area).flatten(2).softmax(-1)
-        seen = torch.einsum("ncp,nkp->nkc", F.avg_pool2d(pixels, 2).flatten(2), share)  # [N, 2, 3]
-        ground = wide.flatten(2)
+        seen = torch.einsum("ncp,nkp->nkc", F.avg_pool2d(view.pixels, 2).flatten(2), share)  # [N, 2, 3]
+        ground = view.wide.flatten(2)
         low, high = ground.amin(-1), ground.amax(-1)
         mean, spread = ground.mean(-1), ground.std(-1, correction=0)
         plain = torch.cat([seen.flatten(1), palette.rim, mean, spread, low, high], 1) / 128.0 - 1.0  # 21
@@ -140,28 +122,137 @@ class Readers(nn.Module):
         guessed = torch.cat([guesses / 128.0 - 1.0, (guesses + 8.0).log() - light.repeat(1, 2)], 1)  # 12
         return torch.cat([plain, relative, between, guessed], 1)
 
+
+class PanelOrNot(nn.Module):
+    """The second look: log-odds [N] that a box holds a panel, from the rings, the colours and what lies around."""
+
+    def __init__(self, deep: int, rows: int, width: int) -> None:
+        super().__init__()
+        self.around = nn.Sequential(
+            nn.Conv2d(3, width // 4, 3, padding=1, bias=False), nn.BatchNorm2d(width // 4), nn.ReLU(inplace=True),
+            nn.Conv2d(width // 4, width // 2, 3, 2, padding=1, bias=False), nn.BatchNorm2d(width // 2),
+            nn.ReLU(inplace=True),
+        )  # fmt: skip
+        facts = 2 * deep * rows + 2 * (width // 2) + COLOUR_FACTS
+        self.judge = nn.Sequential(nn.Linear(facts, width), nn.ReLU(), nn.Linear(width, 1))
+
+    def forward(self, deep: Tensor, facts: Tensor, wide: Tensor) -> Tensor:
+        ground = self.around((wide - PIXEL_MEAN) / PIXEL_SPREAD).flatten(2)
+        parts = [deep.mean(-1).flatten(1), deep.amax(-1).flatten(1), ground.mean(-1), ground.amax(-1), facts]
+        return self.judge(torch.cat([part.float() for part in parts], 1)).float()[:, 0]
+
+
+@dataclass(frozen=True)
+class PolarView:
+    """Crops as the readers look at them: first guesses, polar pixels and planes, and the wide crop."""
+
+    palette: Palette
+    pixels: Tensor
+    planes: Tensor
+    wide: Tensor
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Log-probabilities of each attribute [N, values], in the vocabulary's order; turned_mark [N, marks, turns] jointly;
+    panel [N]: log-odds that there is a panel at all."""
+
+    attributes: dict[str, Tensor]
+    turned_mark: Tensor
+    panel: Tensor
+
+
+class Readers(nn.Module):
+    """Five heads on polar maps: the four attributes, and panel or not. They share one trunk, or each has its own."""
+
+    grid: Tensor
+
+    def __init__(self, settings: ReaderSettings, vocabulary: Vocabulary) -> None:
+        super().__init__()
+        self.settings, self.vocabulary = settings, vocabulary
+        _, second, third = settings.widths
+        rings, directions = settings.rings, settings.directions
+        self.register_buffer("grid", polar_grid(rings, directions, settings.reach), persistent=False)
+        apart = settings.trunk == "separate"
+        heads = HEADS if apart else [SHARED]
+        self.trunks = nn.ModuleDict({name: Trunk(settings.widths, "colour" not in name) for name in heads})
+        rows, turns = rings // 4, directions // 2
+        self.mark = TurnedClasses(rows, third, settings.template_width, len(vocabulary.marks), turns)
+        self.shape = TurnedClasses(rows, third, settings.template_width // 2, len(vocabulary.shapes), turns)
+        width = settings.colour_width
+        self.facts = nn.ModuleDict({name: ColourFacts(second) for name in (COLOUR_HEADS if apart else [SHARED])})
+        self.colours = nn.ModuleDict(
+            {
+                name: nn.Sequential(nn.Linear(COLOUR_FACTS, width), nn.ReLU(), nn.Linear(width, width), nn.ReLU())
+                for name in (COLOUR_HEADS[:2] if apart else [SHARED])
+            }
+        )
+        self.panel_colour = nn.Linear(width, len(vocabulary.colours))
+        self.mark_colour = nn.Linear(width, len(vocabulary.colours))
+        self.panel = PanelOrNot(third, rows, width)
+
+    def forward(self, tight: Tensor, wide: Tensor) -> Readings:
+        """Tight [N, 3, T, T] and wide [N, 3, W, W] crops, float 0..255 -> log-probabilities."""
+        palette = guess_palette(tight)
+        pixels = polar_pixels(tight, self.grid)
+        view = PolarView(palette, pixels, reading_planes(pixels, palette), wide)
+        maps = {name: trunk(view.planes) for name, trunk in self.trunks.items()}
+        facts = {name: facts(view, _of(maps, name)[0]) for name, facts in self.facts.items()}
+        looks = {name: colours(facts[name]) for name, colours in self.colours.items()}
+        turned = self.mark(_of(maps, "mark")[1]).float()
+        turned = turned.flatten(1).log_softmax(1).view_as(turned)
+        return Readings(
+            {
+                "shape": self.shape(_of(maps, "shape")[1]).float().logsumexp(2).log_softmax(1),
+                "panel_colour": self.panel_colour(_of(looks, "panel_colour")).float().log_softmax(1),
+                "mark": turned.logsumexp(2),
+                "mark_colour": self.mark_colour(_of(looks, "mark_colour")).float().log_softmax(1),
+            },
+            turned,
+            self.panel(_of(maps, "panel")[1], _of(facts, "panel"), wide),
+        )
+
     @torch.inference_mode()
-    def read(self, tight: Tensor, wide: Tensor) -> dict[str, Tensor]:
-        """Log-probabilities of each attribute [N, values] for crops of any number, a few at a time."""
+    def look(self, tight: Tensor, wide: Tensor) -> tuple[dict[str, Tensor], Tensor]:
+        """Log-probabilities of each attribute [N, values] and log-odds of a panel [N] for any number of crops, some at a time."""
         if len(tight) == 0:
-            return {name: tight.new_zeros(0, len(self.vocabulary.values(name))) for name in ATTRIBUTES}
-        parts = [self(t, w).attributes for t, w in zip(tight.split(256), wide.split(256), strict=True)]
-        return {name: torch.cat([part[name] for part in parts]) for name in ATTRIBUTES}
+            none = {name: tight.new_zeros(0, len(self.vocabulary.values(name))) for name in ATTRIBUTES}
+            return none, tight.new_zeros(0)
+        parts = [self(t, w) for t, w in zip(tight.split(256), wide.split(256), strict=True)]
+        attributes = {name: torch.cat([part.attributes[name] for part in parts]) for name in ATTRIBUTES}
+        return attributes, torch.cat([part.panel for part in parts])
+
+    def read(self, tight: Tensor, wide: Tensor) -> dict[str, Tensor]:
+        """Log-probabilities of each attribute [N, values] for crops of any number."""
+        return self.look(tight, wide)[0]
 
     def losses(self, chips: ChipBatch, generator: torch.Generator) -> dict[str, Tensor]:
-        """Mean losses of the panels of a batch, their boxes jittered; unknown attributes (-1) teach nothing."""
-        panels = torch.nonzero(chips.category == 0)[:, 0]
-        if len(panels) == 0:  # batch normalisation has no mean of nothing
+        """Mean losses of a batch, boxes jittered: of the attributes over its panels (unknown ones, -1, teach nothing), of
+        panel or not over everything in it."""
+        if len(chips.chip) == 0:  # batch normalisation has no mean of nothing
             return {"shape": self.shape.templates.weight.sum() * 0.0}
-        box = jittered(chips.box_px[panels], generator)
-        tight, wide = cut_crops(chips.image, chips.chip[panels], box, self.settings)
+        is_panel = chips.category == 0
+        tight, wide = cut_crops(chips.image, chips.chip, loosened(chips, generator), self.settings)
         readings = self(tight, wide)
-        truth = chips.attributes[panels]
+        truth = torch.where(is_panel[:, None], chips.attributes, -1)
         losses = {}
         for column, attribute in enumerate(ATTRIBUTES):
             losses[attribute] = known_mean(readings.attributes[attribute], truth[:, column])
-        losses["turn"] = TURN_SHARE * turn_loss(readings.turned_mark, truth[:, 2], chips.mark_turn_deg[panels])
+        losses["turn"] = TURN_SHARE * turn_loss(readings.turned_mark, truth[:, 2], chips.mark_turn_deg)
+        losses["panel"] = F.binary_cross_entropy_with_logits(readings.panel, is_panel.float())
         return losses
+
+
+def loosened(chips: ChipBatch, generator: torch.Generator) -> Tensor:
+    """The boxes [N, 4] of a batch as a detector might give them: near the truth on panels, loose on anything else."""
+    loose = (chips.category != 0)[:, None].float()
+    shift = PANEL_JITTER[0] + (OTHER_JITTER[0] - PANEL_JITTER[0]) * loose
+    stretch = PANEL_JITTER[1] + (OTHER_JITTER[1] - PANEL_JITTER[1]) * loose
+    return jittered(chips.box_px, generator, shift, stretch)
+
+
+def _of(found: Mapping[str, Value], head: str) -> Value:
+    return found[head] if head in found else found[SHARED]
 
 
 def known_mean(log_p: Tensor, truth: Tensor) -> Tensor:

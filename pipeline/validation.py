@@ -113,6 +113,16 @@ def reading_figures(log_p: dict[str, Tensor], truth: Tensor) -> dict[str, float]
     return figures
 
 
+def share_told_apart(log_odds: Tensor, is_panel: Tensor) -> float:
+    """Share of pairs of a panel and another thing in which the panel has the higher log-odds (ties count half): the area
+    under the ROC curve, by ranks (Hanley & McNeil, Radiology 143, 1982). NaN without either."""
+    panels, others = log_odds[is_panel], log_odds[~is_panel]
+    if not len(panels) or not len(others):
+        return float("nan")
+    above = (panels[:, None] > others[None]).double() + 0.5 * (panels[:, None] == others[None]).double()
+    return float(above.mean())
+
+
 def temperature(log_p: Tensor, truth: Tensor) -> float:
     """The divisor of the log-probabilities that makes the truth most likely (Guo et al., ICML 2017); 1 without truth.
 

@@ -69,8 +69,10 @@ def test_detections_and_readings_keep_their_promises(whole):
         assert one.box_px.dtype == one.score.dtype == torch.float32 and one.category.dtype == torch.int64
         assert one.box_px.shape == (len(one.score), 4)
     tables = bundle.read_attributes(frame, torch.tensor([[10.0, 10, 50, 60], [100, 70, 130, 90], [0, 0, 1, 1]]))
-    assert list(tables) == list(ATTRIBUTES)
-    for attribute, table in tables.items():
+    assert list(tables) == [*ATTRIBUTES, "panel"]
+    assert tables["panel"].shape == (3,) and 0 <= tables["panel"].min() <= tables["panel"].max() <= 1
+    for attribute in ATTRIBUTES:
+        table = tables[attribute]
         assert table.shape == (3, len(WORDS.values(attribute)))
         assert torch.allclose(table.sum(1), torch.ones(3), atol=1e-5)
     assert bundle.read_attributes(frame, torch.zeros(0, 4))["mark"].shape == (0, 3)

@@ -12,7 +12,7 @@ from mission.vocabulary import ATTRIBUTES
 from pipeline.crops import crops_of_frame, cut_crops, guess_palette, jittered, polar_grid, polar_pixels, square_around
 from pipeline.readers import Readers, known_mean, turn_loss
 from pipeline.reservoir import select_chips
-from pipeline.validation import reading_figures, temperature
+from pipeline.validation import reading_figures, share_told_apart, temperature
 from tests.pipeline.drawn_chips import PAINT, DrawnChips
 
 SETTINGS = ReaderSettings(widths=(8, 16, 16), template_width=16, colour_width=16)
@@ -173,3 +173,66 @@ def _words():
     from mission.mission_file import load_mission
 
     return load_mission("harrow-fen").panels.vocabulary
+
+
+@pytest.mark.parametrize("trunk", ["shared", "separate"])
+def test_every_part_of_the_readers_gets_a_gradient(trunk):
+    """One trunk or five: attributes are learnt on panels alone, panel or not on everything."""
+    torch.manual_seed(0)
+    chips = DrawnChips(_words(), seed=4, chip_px=64, focus="panel").batch(12)
+    chips.category[8:] = 2
+    chips.attributes[8:] = -1
+    readers = Readers(SETTINGS.model_copy(update={"trunk": trunk}), _words())
+    assert len(readers.trunks) == (5 if trunk == "separate" else 1)
+    losses = readers.losses(chips, torch.Generator().manual_seed(0))
+    torch.stack(list(losses.values())).sum().backward()
+    for name, parameter in readers.named_parameters():
+        assert parameter.grad is not None and torch.isfinite(parameter.grad).all(), name
+    if trunk == "separate":
+        readers.zero_grad()
+        readers.losses(chips, torch.Generator().manual_seed(0))["panel"].backward()
+        of_shape = [p.grad for p in readers.trunks["shape"].parameters()]
+        assert all(grad is None or not grad.any() for grad in of_shape)
+
+
+def test_what_is_no_panel_teaches_no_attribute():
+    torch.manual_seed(0)
+    chips = DrawnChips(_words(), seed=4, chip_px=64, focus="panel").batch(6)
+    chips.category[:] = 2  # with attributes still there: they must not be looked at
+    losses = Readers(SETTINGS, _words()).losses(chips, torch.Generator().manual_seed(0))
+    assert all(float(losses[name].detach()) == 0.0 for name in (*ATTRIBUTES, "turn"))
+    assert float(losses["panel"].detach()) > 0.0
+
+
+def test_the_second_look_learns_panel_or_not():
+    """Half the crops hold a drawn panel, half the ground beside it: 60 steps must tell held-out ones apart."""
+    torch.manual_seed(0)
+    source, generator = DrawnChips(_words(), seed=4, chip_px=64, focus="panel"), torch.Generator().manual_seed(0)
+    readers = Readers(SETTINGS, _words())
+    optimiser = torch.optim.AdamW(readers.parameters(), lr=6e-3)
+    chips = _with_bare_ground(source.batch(192))
+    for step in range(60):
+        part = select_chips(chips, torch.arange(step % 8, 192, 8))
+        loss = readers.losses(part, generator)["panel"]
+        optimiser.zero_grad()
+        loss.backward()
+        optimiser.step()
+    held_out = _with_bare_ground(source.batch(64))
+    _, log_odds = readers.eval().look(*cut_crops(held_out.image, held_out.chip, held_out.box_px, SETTINGS))
+    assert share_told_apart(log_odds, held_out.category == 0) > 0.95
+
+
+def test_share_told_apart_by_hand():
+    log_odds, is_panel = torch.tensor([3.0, 1.0, 2.0, -1.0, 1.0]), torch.tensor([True, True, False, False, False])
+    assert share_told_apart(log_odds, is_panel) == pytest.approx((3 + 1.5) / 6)
+    assert math.isnan(share_told_apart(log_odds, torch.ones(5, dtype=torch.bool)))
+
+
+def _with_bare_ground(chips):
+    """The second half of the chips emptied: their boxes lie on smooth ground."""
+    half = len(chips.image) // 2
+    flat = torch.nn.functional.avg_pool2d(chips.image[half:].float(), 15, 1, 7).to(torch.uint8)
+    noise = torch.randint(-8, 9, flat.shape, generator=torch.Generator().manual_seed(1))
+    chips.image[half:] = (flat.int() + noise).clamp(0, 255).to(torch.uint8)
+    chips.category[chips.chip >= half] = 2
+    return chips

@@ -1,0 +1,114 @@
+"""The second look: what the readers say of a detection ("panel or not") joined with what the detector said.
+
+The detector sees the whole frame coarsely, the readers see one crop at full resolution. The final score of a panel is the
+geometric mean detector^(1 - w) * look^w; the weight w is chosen on held-out chips, where it is measured, and kept in the
+bundle. What the readers do not look at keeps the detector's score.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor, nn
+
+from pipeline.crops import cut_crops
+from pipeline.detector import Detections, DetectorNetwork
+from pipeline.readers import Readers
+from pipeline.validation import average_precision, detection_figures, match
+from synth.chips import ChipBatch
+
+# Panels below this detector score are not looked at again: nobody acts on them, and there are hundreds of them.
+LOOK_FROM_SCORE = 0.05
+# At most so many crops a million pixels, and at least so many an image (60 in a frame of 2000 x 1500 px).
+LOOKS_PER_MEGAPIXEL, LOOKS_AT_LEAST = 20, 12
+WEIGHTS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
+# A second look must gain so much average precision on held-out chips to be trusted at all.
+LEAST_GAIN = 0.001
+_BATCH = 32
+
+
+def worth_a_look(
+    score: NDArray[np.float64], is_panel: NDArray[np.bool_], pixels: int, from_score: float = LOOK_FROM_SCORE
+) -> NDArray[np.int64]:
+    """Numbers of the detections [D] of one image of so many pixels that are looked at again, best first."""
+    most = max(LOOKS_AT_LEAST, round(pixels * LOOKS_PER_MEGAPIXEL / 1e6))
+    rows = np.flatnonzero(is_panel & (score >= from_score))
+    return rows[np.argsort(-score[rows], kind="stable")][:most]
+
+
+def joined(score: NDArray[np.float64], look: NDArray[np.float64], weight: float) -> NDArray[np.float64]:
+    """Detector scores and probabilities of the second look, both [D] in 0..1, as final scores; NaN: not looked at."""
+    final = np.clip(score, 1e-6, 1.0) ** (1.0 - weight) * np.clip(look, 1e-6, 1.0) ** weight
+    return np.where(np.isnan(look), score, final)
+
+
+@dataclass(frozen=True)
+class Settled:
+    """The weight of the second look, and the figures of the whole chain on held-out chips with it and without it."""
+
+    weight: float
+    figures: dict[str, float]
+    without: dict[str, float]
+
+
+def settle(
+    detector: nn.Module, readers: Readers, chips: ChipBatch, temperature: float, *, trained: bool = True
+) -> Settled:
+    """Choose the weight of the second look by panel AP50 on held-out chips of full resolution.
+
+    ``trained``: False where the readers never saw anything but panels; the weight is then 0.
+    """
+    found = detections(detector.eval(), chips.image)  # type: ignore[arg-type]
+    without = detection_figures(found, chips)
+    if not trained:
+        return Settled(0.0, without, without)
+    looks = looks_at(readers.eval(), chips.image, found, temperature)
+    figures = {}
+    for weight in WEIGHTS:
+        again = [rescored(one, look, weight) for one, look in zip(found, looks, strict=True)]
+        figures[weight] = average_precision(match(again, chips, 0))
+    best = max(WEIGHTS, key=lambda weight: (round(np.nan_to_num(figures[weight]), 3), -weight))
+    weight = best if figures[best] > figures[0.0] + LEAST_GAIN else 0.0
+    final = [rescored(one, look, weight) for one, look in zip(found, looks, strict=True)]
+    return Settled(weight, detection_figures(final, chips), without)
+
+
+def detections(detector: DetectorNetwork, images: Tensor) -> list[Detections]:
+    """Detections in uint8 images [B, 3, H, W], on the CPU, a few images at a time."""
+    found = []
+    for part in images.split(_BATCH):
+        found += [Detections(d.box_px.cpu(), d.score.cpu(), d.category.cpu()) for d in detector.detect(part)]
+    return found
+
+
+def looks_at(readers: Readers, images: Tensor, found: Sequence[Detections], temperature: float) -> list[Tensor]:
+    """Probabilities of a panel for the detections of each image; NaN where there is no second look."""
+    pixels = images.shape[-1] * images.shape[-2]
+    looks = [torch.full_like(one.score, float("nan")) for one in found]
+    for first in range(0, len(found), _BATCH):
+        part = range(first, min(first + _BATCH, len(found)))
+        rows = {
+            n: worth_a_look(_array(found[n].score), _array(found[n].category == 0).astype(bool), pixels) for n in part
+        }
+        box = torch.cat([found[n].box_px[torch.from_numpy(rows[n])] for n in part]).to(images.device)
+        image_of = torch.tensor([n - first for n in part for _ in rows[n]], device=images.device)
+        crops = cut_crops(images[part.start : part.stop], image_of, box, readers.settings)
+        probability = (readers.look(*crops)[1] / temperature).sigmoid().cpu()
+        for n, own in zip(part, probability.split([len(rows[n]) for n in part]), strict=True):
+            looks[n][torch.from_numpy(rows[n])] = own
+    return looks
+
+
+def rescored(found: Detections, look: Tensor, weight: float) -> Detections:
+    """Detections with their final scores, best first."""
+    score = torch.from_numpy(joined(_array(found.score), _array(look), weight)).float()
+    order = torch.argsort(score, descending=True, stable=True)
+    return replace(found, box_px=found.box_px[order], score=score[order], category=found.category[order])
+
+
+def _array(values: Tensor) -> NDArray[np.float64]:
+    return values.double().numpy()

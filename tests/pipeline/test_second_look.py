@@ -1,0 +1,116 @@
+"""The second look: scores joined as promised, and trusted only where it helps."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import MappingProxyType, SimpleNamespace
+
+import numpy as np
+import pytest
+import torch
+
+from mission.model_file import ReaderSettings
+from mission.vocabulary import ATTRIBUTES
+from pipeline import second_look
+from pipeline.detector import Detections
+from pipeline.frame_reader import FrameReader
+from pipeline.frames_to_read import FrameToRead
+from pipeline.readers import Readers
+from pipeline.second_look import joined, rescored, settle, worth_a_look
+from tests.pipeline.drawn_chips import DrawnChips
+from tests.pipeline.painted_flight import VOCABULARY
+
+
+def test_joined_scores_by_hand():
+    """Geometric means: 0.9^0.6 0.1^0.4, and a weight of 0 changes nothing; NaN keeps the detector's score."""
+    score, look = np.array([0.9, 0.2, 0.04]), np.array([0.1, 0.8, np.nan])
+    assert joined(score, look, 0.4) == pytest.approx([0.9**0.6 * 0.1**0.4, 0.2**0.6 * 0.8**0.4, 0.04])
+    assert joined(score, look, 0.0) == pytest.approx(score)
+
+
+def test_only_the_strongest_panels_above_a_low_bar_are_looked_at():
+    score = np.linspace(0.9, 0.02, 100)
+    rows = worth_a_look(score, np.arange(100) % 2 == 0, 2000 * 1500)
+    assert (rows % 2 == 0).all() and (score[rows] >= 0.05).all() and len(rows) == 48
+    many = worth_a_look(np.full(500, 0.5), np.ones(500, bool), 2000 * 1500)
+    assert len(many) == 60  # of a frame of 2000 x 1500 px
+    assert len(worth_a_look(np.full(500, 0.5), np.ones(500, bool), 100)) == 12
+
+
+def test_rescored_detections_stay_in_order():
+    found = Detections(torch.arange(12.0).view(3, 4), torch.tensor([0.9, 0.5, 0.4]), torch.tensor([0, 1, 0]))
+    again = rescored(found, torch.tensor([0.01, float("nan"), 0.95]), 0.5)
+    assert again.category.tolist() == [0, 1, 0] and again.box_px[0, 0] == 8 and again.box_px[2, 0] == 0
+    assert (again.score[:-1] >= again.score[1:]).all()
+
+
+class Doubtful(torch.nn.Module):
+    """A detector that finds every drawn panel at 0.5 and reports a place without one at 0.6."""
+
+    def __init__(self, chips):
+        super().__init__()
+        self.chips, self.at = chips, 0
+
+    def detect(self, images):
+        found = []
+        for n in range(self.at, self.at + len(images)):
+            own = self.chips.box_px[self.chips.chip == n]
+            box = torch.cat([torch.tensor([[2.0, 2, 26, 26]]), own])
+            score = torch.tensor([0.6] + [0.5] * len(own))
+            found.append(Detections(box, score, torch.zeros(len(box), dtype=torch.int64)))
+        self.at += len(images)
+        return found
+
+
+@pytest.mark.parametrize("helpful", [True, False])
+def test_a_second_look_is_trusted_where_it_helps_and_nowhere_else(helpful, mission_vocabulary, monkeypatch):
+    chips = DrawnChips(mission_vocabulary, seed=3, chip_px=128).batch(20)
+    readers = Readers(ReaderSettings(widths=(8, 16, 16), template_width=16, colour_width=16), mission_vocabulary)
+
+    def look(_readers, _images, found, _temperature):
+        wrong, right = (0.05, 0.9) if helpful else (0.9, 0.05)
+        return [torch.tensor([wrong] + [right] * (len(one.score) - 1)) for one in found]
+
+    monkeypatch.setattr(second_look, "looks_at", look)
+    settled = settle(Doubtful(chips), readers, chips, 1.0)
+    assert settled.without["panel AP50"] < 0.7
+    if helpful:
+        assert settled.weight > 0 and settled.figures["panel AP50"] > 0.95
+    else:
+        assert settled.weight == 0 and settled.figures["panel AP50"] == settled.without["panel AP50"]
+
+
+def test_readers_that_saw_only_panels_are_not_asked(mission_vocabulary):
+    chips = DrawnChips(mission_vocabulary, seed=3, chip_px=128).batch(6)
+    readers = Readers(ReaderSettings(widths=(8, 16, 16), template_width=16, colour_width=16), mission_vocabulary)
+    assert settle(Doubtful(chips), readers, chips, 1.0, trained=False).weight == 0
+    assert 0 <= settle(Doubtful(chips), readers, chips, 1.0).weight < 1  # the real path, through crops and network
+
+
+class TwoBoxes:
+    """A bundle whose detector prefers the wrong one of two places, which its readers then put right."""
+
+    name, categories, vocabulary, device, second_look_weight = "two", ("panel", "person"), VOCABULARY, "cpu", 0.5
+    working_confidence = MappingProxyType({"panel": 0.4, "person": 0.4})
+
+    def detect(self, tiles):
+        box = torch.tensor([[10.0, 10, 40, 40], [60, 60, 90, 90], [5, 60, 40, 95], [60, 5, 90, 30]])
+        score, category = torch.tensor([0.8, 0.6, 0.03, 0.5]), torch.tensor([0, 0, 0, 1])
+        return [SimpleNamespace(box_px=box, score=score, category=category) for _ in tiles]
+
+    def read_attributes(self, frame, box_px):
+        tables = {name: torch.ones(len(box_px), len(self.vocabulary.values(name))) for name in ATTRIBUTES}
+        for table in tables.values():
+            table[:, 0] += (box_px[:, 0] > 50).float() * 9
+        return {**tables, "panel": torch.where(box_px[:, 0] > 50, 0.95, 0.05)}
+
+
+def test_sightings_carry_the_final_score_and_their_own_tables():
+    reader = FrameReader(TwoBoxes(), None, {"panel": 1, "person": 2}, TwoBoxes.working_confidence)  # type: ignore[arg-type]
+    frame = FrameToRead(1, Path("one.jpg"), "one.jpg", 96, 96, None, None)
+    seen = reader.sightings(frame, np.zeros((96, 96, 3), np.uint8))
+    assert [s.category_id for s in seen] == [1, 2, 1, 1]
+    assert [s.bbox_px[0] for s in seen] == [60, 60, 10, 5]
+    assert [s.score for s in seen] == pytest.approx([(0.6 * 0.95) ** 0.5, 0.5, (0.8 * 0.05) ** 0.5, 0.03], abs=1e-4)
+    first, wrong = seen[0].attributes["shape"], seen[2].attributes["shape"]
+    assert max(first.values()) > 2 * max(wrong.values()) and not seen[1].attributes and not seen[3].attributes
