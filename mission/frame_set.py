@@ -49,8 +49,19 @@ class Thing:
 
 
 @dataclass(frozen=True)
+class OtherThing:
+    """Something in a frame that is neither panel nor person and might be taken for one; ``kind`` says what it is."""
+
+    kind: str
+    bbox_px: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
 class Frame:
-    """One image with its pose and truth. ``background`` names the ground or real flight: the cluster for intervals."""
+    """One image with its pose and truth. ``background`` names the ground or real flight: the cluster for intervals.
+
+    ``other_things`` None: nobody has noted what else there is.
+    """
 
     id: int
     file_name: str
@@ -60,6 +71,7 @@ class Frame:
     mission_run: str | None = None
     background: str | None = None
     things: tuple[Thing, ...] = ()
+    other_things: tuple[OtherThing, ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -112,6 +124,15 @@ def read_frame_set(folder: str | Path) -> FrameSet:
     truth = content.get("truth")
     if truth not in TRUTHS:
         raise must("truth", f"be one of {', '.join(TRUTHS)}", truth, where=where)
+    return frame_set_from_coco(content, path.parent, truth, where)
+
+
+def frame_set_from_coco(content: Mapping[str, Any], folder: Path, truth: str, where: str) -> FrameSet:
+    """A frame set from the content of any COCO truth file, whose file names are relative to ``folder``.
+
+    Raises InputError (one sentence naming the key in ``where``) for anything missing, doubled, non-finite or leaving the
+    folder.
+    """
     categories = _categories(content, where)
     things: dict[int, list[Thing]] = {}
     images = _list(content, "images", where)
@@ -127,7 +148,7 @@ def read_frame_set(folder: str | Path) -> FrameSet:
     _refuse_doubles([t.id for group in things.values() for t in group], "annotations", where)
     frames = tuple(_frame(item, i, things, where) for i, item in enumerate(images))
     _refuse_doubles([frame.id for frame in frames], "images", where)
-    return FrameSet(path.parent, truth, frames, _runs(content, where), categories)
+    return FrameSet(folder, truth, frames, _runs(content, where), categories)
 
 
 def _list(content: Mapping[str, Any], key: str, where: str) -> list[Any]:
@@ -169,9 +190,7 @@ def _categories(content: Mapping[str, Any], where: str) -> dict[int, str]:
 
 
 def _thing(item: Mapping[str, Any], category: str, place: str, where: str) -> Thing:
-    box = item.get("bbox")
-    if not isinstance(box, list) or len(box) != 4 or not all(is_finite_number(v) for v in box) or min(box[2:]) < 0:
-        raise must(f"{place}.bbox", "be [x, y, w, h] with finite numbers, w and h not negative", box, where=where)
+    box = _box(item, place, where)
     area = item.get("area", box[2] * box[3])
     if not is_finite_number(area) or area < 0:
         raise must(f"{place}.area", "be a number, zero or more", area, where=where)
@@ -188,7 +207,7 @@ def _thing(item: Mapping[str, Any], category: str, place: str, where: str) -> Th
     return Thing(
         _whole(item, "id", place, where),
         category,
-        (float(box[0]), float(box[1]), float(box[2]), float(box[3])),
+        box,
         float(area),
         _segmentation(item.get("segmentation"), place, where),
         _attributes(item.get("attributes"), place, where),
@@ -197,6 +216,24 @@ def _thing(item: Mapping[str, Any], category: str, place: str, where: str) -> Th
         item.get("visible"),
         item.get("mark_turn_deg"),
     )
+
+
+def _box(item: Mapping[str, Any], place: str, where: str) -> tuple[float, float, float, float]:
+    box = item.get("bbox")
+    if not isinstance(box, list) or len(box) != 4 or not all(is_finite_number(v) for v in box) or min(box[2:]) < 0:
+        raise must(f"{place}.bbox", "be [x, y, w, h] with finite numbers, w and h not negative", box, where=where)
+    return float(box[0]), float(box[1]), float(box[2]), float(box[3])
+
+
+def _other_things(image: Mapping[str, Any], place: str, where: str) -> tuple[OtherThing, ...] | None:
+    if image.get("other_things") is None:
+        return None
+    found = []
+    for k, item in enumerate(_list(image, "other_things", f"{where} {place}")):
+        if not isinstance(item.get("kind"), str):
+            raise must(f"{place}.other_things[{k}].kind", "be text", item.get("kind"), where=where)
+        found.append(OtherThing(item["kind"], _box(item, f"{place}.other_things[{k}]", where)))
+    return tuple(found)
 
 
 def _segmentation(content: Any, place: str, where: str) -> tuple[tuple[float, ...], ...] | None:
@@ -249,6 +286,7 @@ def _frame(item: Mapping[str, Any], index: int, things: Mapping[int, list[Thing]
         None if run is None else str(run),
         None if background is None else str(background),
         tuple(things.get(number, ())),
+        _other_things(item, place, where),
     )  # fmt: skip
 
 
@@ -287,7 +325,14 @@ def _image_json(frame: Frame) -> dict[str, Any]:
         "view": None if frame.view is None else frame.view.to_json(),
         "mission_run": frame.mission_run,
         "background": frame.background,
+        **_other_things_json(frame),
     }
+
+
+def _other_things_json(frame: Frame) -> dict[str, Any]:
+    if frame.other_things is None:
+        return {}
+    return {"other_things": [{"kind": thing.kind, "bbox": list(thing.bbox_px)} for thing in frame.other_things]}
 
 
 def _annotation_json(thing: Thing, frame: Frame, ids: Mapping[str, int]) -> dict[str, Any]:
