@@ -54,6 +54,11 @@ class Settled:
     figures: dict[str, float]
     without: dict[str, float]
 
+    def record(self) -> dict[str, float | None]:
+        """Panel AP50 with and without the second look, for the bundle; None where nothing could be measured."""
+        pairs = (("panel AP50", self.figures), ("panel AP50 without", self.without))
+        return {name: None if np.isnan(f["panel AP50"]) else round(f["panel AP50"], 4) for name, f in pairs}
+
 
 def settle(
     detector: nn.Module, readers: Readers, chips: ChipBatch, temperature: float, *, trained: bool = True
@@ -79,24 +84,24 @@ def settle(
 
 def detections(detector: DetectorNetwork, images: Tensor) -> list[Detections]:
     """Detections in uint8 images [B, 3, H, W], on the CPU, a few images at a time."""
-    found = []
+    device, found = _device_of(detector), []
     for part in images.split(_BATCH):
-        found += [Detections(d.box_px.cpu(), d.score.cpu(), d.category.cpu()) for d in detector.detect(part)]
+        found += [Detections(d.box_px.cpu(), d.score.cpu(), d.category.cpu()) for d in detector.detect(part.to(device))]
     return found
 
 
 def looks_at(readers: Readers, images: Tensor, found: Sequence[Detections], temperature: float) -> list[Tensor]:
     """Probabilities of a panel for the detections of each image; NaN where there is no second look."""
-    pixels = images.shape[-1] * images.shape[-2]
+    pixels, device = images.shape[-1] * images.shape[-2], _device_of(readers)
     looks = [torch.full_like(one.score, float("nan")) for one in found]
     for first in range(0, len(found), _BATCH):
         part = range(first, min(first + _BATCH, len(found)))
         rows = {
             n: worth_a_look(_array(found[n].score), _array(found[n].category == 0).astype(bool), pixels) for n in part
         }
-        box = torch.cat([found[n].box_px[torch.from_numpy(rows[n])] for n in part]).to(images.device)
-        image_of = torch.tensor([n - first for n in part for _ in rows[n]], device=images.device)
-        crops = cut_crops(images[part.start : part.stop], image_of, box, readers.settings)
+        box = torch.cat([found[n].box_px[torch.from_numpy(rows[n])] for n in part]).to(device)
+        image_of = torch.tensor([n - first for n in part for _ in rows[n]], device=device)
+        crops = cut_crops(images[part.start : part.stop].to(device), image_of, box, readers.settings)
         probability = (readers.look(*crops)[1] / temperature).sigmoid().cpu()
         for n, own in zip(part, probability.split([len(rows[n]) for n in part]), strict=True):
             looks[n][torch.from_numpy(rows[n])] = own
@@ -108,6 +113,12 @@ def rescored(found: Detections, look: Tensor, weight: float) -> Detections:
     score = torch.from_numpy(joined(_array(found.score), _array(look), weight)).float()
     order = torch.argsort(score, descending=True, stable=True)
     return replace(found, box_px=found.box_px[order], score=score[order], category=found.category[order])
+
+
+def _device_of(network: object) -> torch.device:
+    """Where a network's numbers lie."""
+    assert isinstance(network, nn.Module)
+    return next((p.device for p in network.parameters()), torch.device("cpu"))
 
 
 def _array(values: Tensor) -> NDArray[np.float64]:
