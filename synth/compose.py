@@ -18,7 +18,7 @@ from synth.photo_ground import GroundBank, PhotoGroundSpec, PhotoLayer
 from synth.projection import Views
 from synth.raster import LAYERS, Atlases, draw
 from synth.scene import Layout
-from synth.sensor import develop
+from synth.sensor import develop, together
 from synth.sketch import Sketch, sketch
 
 
@@ -26,13 +26,13 @@ from synth.sketch import Sketch, sketch
 class Scene:
     """Everything about a batch of pictures, sampled and frozen; drawing adds nothing but the captures' seeded noise.
 
-    ``grounds`` are all procedural or all from ``bank``. ``headings_deg`` is the ground direction of image up.
+    ``grounds`` may be mixed (``synth.mixed_ground``). ``headings_deg`` is the ground direction of image up.
     """
 
     layout: Layout
     views: Views
     captures: tuple[CaptureSpec, ...]
-    grounds: tuple[GroundSpec, ...] | tuple[PhotoGroundSpec, ...]
+    grounds: tuple[GroundSpec | PhotoGroundSpec, ...]
     headings_deg: tuple[float, ...]
     outlines: OutlineAtlas
 
@@ -62,14 +62,9 @@ def render_chips(scene: Scene, bank: GroundBank | None, device: torch.device, *,
 
 def developed(canvas: Canvas, captures: Sequence[CaptureSpec], *, jpeg: bool) -> torch.Tensor:
     """Pictures uint8 [B, 3, H, W] of a canvas that holds its ground."""
-    if canvas.layers.device.type != "cpu":
-        return develop(radiance(canvas.layers, captures), captures, jpeg=jpeg)
-    # One by one, so that a picture stays in the cache.
-    each = [
-        develop(radiance(canvas.layers[i : i + 1], captures[i : i + 1]), captures[i : i + 1], jpeg=jpeg)
-        for i in range(len(captures))
-    ]
-    return torch.cat(each)
+    step = together(canvas.layers)
+    parts = [slice(i, i + step) for i in range(0, len(captures), step)]
+    return torch.cat([develop(radiance(canvas.layers[p], captures[p]), captures[p], jpeg=jpeg) for p in parts])
 
 
 class GroundCanvas(Canvas):

@@ -63,18 +63,41 @@ def store_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
     A picture is a piece of a larger one: where the encoder's blocks lie in it hangs on the seed (of the first capture where
     a GPU takes a batch together).
     """
-    if pictures.device.type == "cpu" and len(captures) > 1:
-        return torch.cat([store_as_jpeg(pictures[i : i + 1], captures[i : i + 1]) for i in range(len(captures))])
+    red, green, blue = pictures.int().unbind(1)
+    return store_packed(red.add_(green, alpha=256).add_(blue, alpha=65536), captures)
+
+
+def store_packed(packed: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+    """:func:`store_as_jpeg` for pixels int32 [B, H, W] of red + 256 green + 65536 blue."""
+    if packed.device.type == "cpu" and len(captures) > 1:
+        return torch.cat([store_packed(packed[i : i + 1], captures[i : i + 1]) for i in range(len(captures))])
     y, x = captures[0].seed % 16, captures[0].seed // 16 % 16
-    h, w = pictures.shape[-2:]
-    larger = torch.empty((len(pictures), 3, h + y, w + x), dtype=torch.uint8, device=pictures.device)
-    larger[:, :, y:, x:] = pictures
-    larger[:, :, y:, :x] = larger[:, :, y:, x : x + 1]
-    larger[:, :, :y] = larger[:, :, y : y + 1]
-    if pictures.device.type != "cpu":
-        return quantise_as_jpeg(larger, captures)[..., y:, x:]
-    with Image.open(io.BytesIO(encode_jpeg(larger[0], captures[0]))) as image:
-        return torch.from_numpy(np.array(image)).permute(2, 0, 1)[None, :, y:, x:].contiguous()
+    h, w = packed.shape[-2:]
+    larger = torch.empty((len(packed), h + y, w + x), dtype=torch.int32, device=packed.device)
+    larger[:, y:, x:] = packed
+    larger[:, y:, :x] = larger[:, y:, x : x + 1]
+    larger[:, :y] = larger[:, y : y + 1]
+    if packed.device.type != "cpu":
+        return quantise_as_jpeg(pixels_of(larger), captures)[..., y:, x:]
+    return _through_a_file(larger[0], captures[0])[None, :, y:, x:].contiguous()
+
+
+def pixels_of(packed: torch.Tensor) -> torch.Tensor:
+    """uint8 [B, 3, H, W] of packed pixels int32 [B, H, W]."""
+    return torch.stack([packed >> shift & 255 for shift in (0, 8, 16)], 1).to(torch.uint8)
+
+
+def _through_a_file(packed: torch.Tensor, capture: CaptureSpec) -> torch.Tensor:
+    """A packed picture int32 [H, W] encoded and decoded: uint8 [3, H, W]."""
+    # Four bytes to a pixel are how Pillow holds RGB: it takes them as they are.
+    size = (packed.shape[1], packed.shape[0])
+    raw = packed.numpy().astype("<i4", copy=False)
+    image = Image.frombuffer("RGBX", size, raw.data, "raw", "RGBX", 0, 1)
+    buffer = io.BytesIO()
+    sampling = _SUBSAMPLING[capture.chroma_sampling]
+    image.save(buffer, "JPEG", quality=capture.jpeg_quality, subsampling=sampling)
+    with Image.open(buffer) as stored:
+        return torch.from_numpy(np.array(stored)).permute(2, 0, 1)
 
 
 def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:

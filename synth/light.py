@@ -26,16 +26,14 @@ def illuminate(
     ground, more on facets turned to the sun, 0 in full shadow); ``sky_visible`` [B, 1, H, W] share of the sky that the
     point sees (1 everywhere if left out). Haze is added last, evenly.
     """
-    sun = colours(captures, "sun_rgb", albedo)
-    sky = colours(captures, "sky_rgb", albedo)
-    light = sun * shade
-    light += sky if sky_visible is None else sky * sky_visible
-    light *= albedo
-    if any(capture.haze > 0 for capture in captures):
-        haze = scalars(captures, "haze", albedo)
-        air = sky / sky.amax(dim=1, keepdim=True) * _AIRLIGHT
-        light.mul_(1 - haze).add_(haze * air)
-    return light
+    sun, sky = colours(captures, "sun_rgb", albedo), colours(captures, "sky_rgb", albedo)
+    clear = 1 - scalars(captures, "haze", albedo)
+    air = sky / sky.amax(dim=1, keepdim=True) * (_AIRLIGHT * (1 - clear))
+    if sky_visible is None:
+        light = torch.addcmul(sky * clear, sun * clear, shade)
+    else:
+        light = torch.addcmul(sun * clear * shade, sky * clear, sky_visible)
+    return light.mul_(albedo).add_(air)
 
 
 def colours(captures: Sequence[CaptureSpec], name: str, like: torch.Tensor) -> torch.Tensor:

@@ -1,18 +1,21 @@
 """The colour filter array: blurred radiance sampled through it, and full colour made from the samples again.
 
 Raw samples are kept as four planes [B, 4, H / 2, W / 2]: red, green beside red, green beside blue, blue (RGGB; red at row
-0, column 0 of the frame).
+0, column 0 of the frame). Full colour stays in phases [B, 3, 4, H / 2, W / 2] (the four places of a filter cell, row by row)
+for as long as steps work on pixels alone, because planes are read in one run and interleaved pixels are not.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
+import numpy as np
 import torch
 import torch.nn.functional as F
 
 from synth.capture import CaptureSpec
-from synth.optics import lens_batch, weighted_sum
+from synth.optics import KernelTerms, kernel_terms, lens_batch, weighted_sum
 
 # (colour channel, row parity, column parity) of the four planes.
 PLANES = ((0, 0, 0), (1, 0, 1), (1, 1, 0), (2, 1, 1))
@@ -24,14 +27,34 @@ def sample_mosaic(radiance: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
     Only the samples that the filter array keeps are computed; the result equals :func:`synth.optics.blur` followed by
     picking them.
     """
+    if radiance.device.type == "cpu":
+        return torch.cat([_convolved(radiance[i : i + 1], kernel_terms(c)) for i, c in enumerate(captures)])
+    return summed_mosaic(radiance, captures)
+
+
+def _convolved(radiance: torch.Tensor, terms: KernelTerms) -> torch.Tensor:
+    """One picture by two convolutions: along y from colours to planes, along x within each plane."""
+    r, rank = terms.radius_px, len(terms.down)
+    down, across = np.zeros((rank, 4, 3, 2 * r + 2, 1), np.float32), np.zeros((rank, 4, 1, 1, 2 * r + 2), np.float32)
+    for plane, (colour, row, column) in enumerate(PLANES):
+        down[:, plane, colour, row : row + 2 * r + 1, 0] = terms.down
+        across[:, plane, 0, 0, column : column + 2 * r + 1] = terms.across
+    padded = F.pad(radiance, (r, r, r, r), mode="replicate") if r else radiance
+    total = None
+    for k in range(rank):
+        rows = F.conv2d(padded, torch.from_numpy(down[k]), stride=(2, 1))
+        term = F.conv2d(rows, torch.from_numpy(across[k]), stride=(1, 2), groups=4)
+        total = term if total is None else total.add_(term)
+    assert total is not None
+    return total
+
+
+def summed_mosaic(radiance: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+    """:func:`sample_mosaic` as sums of shifted planes, every capture of a batch at once (few launches on a GPU)."""
     lens = lens_batch(captures, radiance)
     r = lens.radius_px
     h, w = radiance.shape[-2:]
     out = torch.empty((len(radiance), 4, h // 2, w // 2), dtype=radiance.dtype, device=radiance.device)
-    if r == 0:
-        for i, (colour, row, column) in enumerate(PLANES):
-            out[:, i] = radiance[:, colour, row::2, column::2]
-        return out
     padded = F.pad(radiance, (r, r, r, r), mode="replicate")
     taps = range(2 * r + 1)
     for i, (colour, row, column) in enumerate(PLANES):
@@ -39,9 +62,7 @@ def sample_mosaic(radiance: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
         total = None
         for k in range(lens.down.shape[1]):
             rows = weighted_sum([source[:, row + t : row + t + h : 2] for t in taps], lens.down[:, k])
-            halves = (rows[..., 0::2].contiguous(), rows[..., 1::2].contiguous())
-            shifts = [divmod(column + t, 2) for t in taps]
-            term = weighted_sum([halves[odd][..., s : s + w // 2] for s, odd in shifts], lens.across[:, k])
+            term = weighted_sum([rows[..., column + t : column + t + w : 2] for t in taps], lens.across[:, k])
             total = term if total is None else total.add_(term)
         assert total is not None
         out[:, i] = total
@@ -49,46 +70,64 @@ def sample_mosaic(radiance: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
 
 
 def demosaic(planes: torch.Tensor) -> torch.Tensor:
-    """Full colour [B, 3, H, W] from planes [B, 4, H / 2, W / 2].
+    """Full colour [B, 3, H, W] from planes [B, 4, H / 2, W / 2]."""
+    return interleaved(demosaic_phases(planes))
+
+
+def demosaic_phases(planes: torch.Tensor) -> torch.Tensor:
+    """Full colour in phases [B, 3, 4, H / 2, W / 2] from planes [B, 4, H / 2, W / 2].
 
     Gradient-corrected linear interpolation: H. Malvar, L. He, R. Cutler, ICASSP 2004, figure 2 (from memory; weights are in
-    eighths there). Written out as sums of shifted planes, so that every pixel is worked out alike whatever the window.
+    eighths there), as one convolution from the four planes to the twelve phases.
     """
-    b, _, h, w = planes.shape
     padded = F.pad(planes, (1, 1, 1, 1), mode="replicate")
-
-    def at(plane: int, row: int, column: int) -> torch.Tensor:
-        return padded[:, plane, 1 + row : 1 + row + h, 1 + column : 1 + column + w]
-
-    red, green1, green2, blue = (planes[:, i] for i in range(4))
-    sides = [at(i, 0, -1) + at(i, 0, 1) for i in range(4)]
-    ends = [at(i, -1, 0) + at(i, 1, 0) for i in range(4)]
-    # Greens on the diagonals of a green, and the four greens around a red and around a blue.
-    corners1 = at(2, -1, 0) + at(2, -1, 1) + at(2, 0, 0) + at(2, 0, 1)
-    corners2 = at(1, 0, -1) + at(1, 0, 0) + at(1, 1, -1) + at(1, 1, 0)
-    around_red = green1 + at(1, 0, -1) + green2 + at(2, -1, 0)
-    around_blue = green2 + at(2, 0, 1) + green1 + at(1, 1, 0)
-    cross_red, cross_blue = sides[0] + ends[0], sides[3] + ends[3]
-    base1 = (green1 * 5).sub_(corners1)
-    base2 = (green2 * 5).sub_(corners2)
-    out = torch.empty((b, 3, 2 * h, 2 * w), dtype=planes.dtype, device=planes.device)
-    out[:, 0, 0::2, 0::2] = red
-    out[:, 1, 0::2, 1::2] = green1
-    out[:, 1, 1::2, 0::2] = green2
-    out[:, 2, 1::2, 1::2] = blue
-    out[:, 1, 0::2, 0::2] = (red * 4).add_(around_red, alpha=2).sub_(cross_red).mul_(1 / 8)
-    out[:, 1, 1::2, 1::2] = (blue * 4).add_(around_blue, alpha=2).sub_(cross_blue).mul_(1 / 8)
-    out[:, 0, 0::2, 1::2] = _at_green(base1, red + at(0, 0, 1), sides[1], ends[1])
-    out[:, 0, 1::2, 0::2] = _at_green(base2, red + at(0, 1, 0), ends[2], sides[2])
-    out[:, 2, 0::2, 1::2] = _at_green(base1, blue + at(3, -1, 0), ends[1], sides[1])
-    out[:, 2, 1::2, 0::2] = _at_green(base2, blue + at(3, 0, -1), sides[2], ends[2])
-    reds = red + at(0, 0, 1) + at(0, 1, 0) + at(0, 1, 1)
-    blues = blue + at(3, 0, -1) + at(3, -1, 0) + at(3, -1, -1)
-    out[:, 0, 1::2, 1::2] = (blue * 6).add_(reds, alpha=2).sub_(cross_blue, alpha=1.5).mul_(1 / 8)
-    out[:, 2, 0::2, 0::2] = (red * 6).add_(blues, alpha=2).sub_(cross_red, alpha=1.5).mul_(1 / 8)
-    return out
+    return convolved(padded, _interpolation(planes.dtype, planes.device)).unflatten(1, (3, 4))
 
 
-def _at_green(base: torch.Tensor, pair: torch.Tensor, along: torch.Tensor, across: torch.Tensor) -> torch.Tensor:
-    """A colour at a green sample: its two neighbours, corrected by how green bends ``along`` their line and ``across`` it."""
-    return (base + pair * 4).sub_(along).add_(across, alpha=0.5).mul_(1 / 8)
+def convolved(image: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
+    """Convolution in full single precision: the short formats that GPUs take by default would round raw counts."""
+    if image.device.type == "cpu":
+        return F.conv2d(image, weight)
+    with torch.backends.cudnn.flags(enabled=True, benchmark=False, deterministic=True, allow_tf32=False):
+        return F.conv2d(image, weight)
+
+
+def interleaved(phases: torch.Tensor) -> torch.Tensor:
+    """Phases [..., 4, h, w] as pictures [..., 2 h, 2 w]."""
+    h, w = phases.shape[-2:]
+    cells = phases.unflatten(-3, (2, 2)).movedim((-4, -3), (-3, -1))
+    return cells.reshape(*phases.shape[:-3], 2 * h, 2 * w)
+
+
+def phases_of(pictures: torch.Tensor) -> torch.Tensor:
+    """Pictures [..., H, W] (even) as phases [..., 4, H / 2, W / 2]."""
+    return torch.stack([pictures[..., row::2, column::2] for row in (0, 1) for column in (0, 1)], -3)
+
+
+_GREEN_AT_COLOUR = ((0, 0, -1, 0, 0), (0, 0, 2, 0, 0), (-1, 2, 4, 2, -1), (0, 0, 2, 0, 0), (0, 0, -1, 0, 0))
+_COLOUR_IN_ROW = ((0, 0, 0.5, 0, 0), (0, -1, 0, -1, 0), (-1, 4, 5, 4, -1), (0, -1, 0, -1, 0), (0, 0, 0.5, 0, 0))
+_COLOUR_AT_OTHER = ((0, 0, -1.5, 0, 0), (0, 2, 0, 2, 0), (-1.5, 0, 6, 0, -1.5), (0, 2, 0, 2, 0), (0, 0, -1.5, 0, 0))
+
+
+@lru_cache(maxsize=8)
+def _interpolation(dtype: torch.dtype, device: torch.device) -> torch.Tensor:
+    """Weights [12, 4, 3, 3]: from planes to (colour, phase), the published masks cut up by the filter array."""
+    weight = np.zeros((3, 4, 4, 3, 3))
+    for colour in range(3):
+        for phase, (own, row, column) in enumerate(PLANES):
+            mask = np.zeros((5, 5))
+            if own == colour:
+                mask[2, 2] = 8
+            elif colour == 1:
+                mask[:] = _GREEN_AT_COLOUR
+            elif own == 1:
+                mask[:] = _COLOUR_IN_ROW
+                if (colour == 0) != (row == 0):
+                    mask = mask.T
+            else:
+                mask[:] = _COLOUR_AT_OTHER
+            for dy in range(-2, 3):
+                for dx in range(-2, 3):
+                    (cell_y, at_row), (cell_x, at_column) = divmod(row + dy, 2), divmod(column + dx, 2)
+                    weight[colour, phase, 2 * at_row + at_column, cell_y + 1, cell_x + 1] += mask[dy + 2, dx + 2] / 8
+    return torch.from_numpy(weight.reshape(12, 4, 3, 3)).to(device, dtype)

@@ -2,27 +2,33 @@
 
 ``develop`` is the chain; each step is one small function and works on a whole frame, on a strip of it, or on a batch of
 chips. Randomness is the sensor noise alone, fixed by the capture's seed and the row of the frame, so that a picture does
-not depend on how the work was divided.
+not depend on how the work was divided (but for the rounding of sums).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 
+import numpy as np
 import torch
 import torch.nn.functional as F
 
 from synth.capture import CaptureSpec
-from synth.jpeg import store_as_jpeg
+from synth.jpeg import pixels_of, store_packed
 from synth.light import scalars
-from synth.mosaic import demosaic, sample_mosaic
+from synth.mosaic import demosaic_phases, interleaved, sample_mosaic
 from synth.optics import kernel_radius_px, vignette
 from synth.tone import finish
 
-# Rows of a frame whose noise comes from one generator.
+# Rows of a frame whose noise is one piece of the table.
 NOISE_ROWS = 64
+# Normal numbers kept; a frame's noise is cut out of them at places that its seed tells.
+_NORMALS = 1 << 22
 # Raw counts that a dark pixel reads, so that noise is not cut off (common practice, no source).
 BLACK_COUNTS = 64
+# Pixels developed together on a CPU: more leave its cache, fewer pay more for each call.
+_TOGETHER_PX = 110_000
 
 
 def develop(
@@ -39,24 +45,27 @@ def develop(
     :func:`margin_px` further rows above and below and cropped afterwards (``develop_frame`` does it), and encoded as a
     whole later (``jpeg=False``).
     """
-    if radiance.device.type == "cpu" and len(radiance) > 1:
-        one = [
-            develop(
-                radiance[i : i + 1],
-                captures[i : i + 1],
-                first_row=first_row,
-                frame_size_px=frame_size_px,
-                jpeg=jpeg,
-            )
-            for i in range(len(radiance))
-        ]
-        return torch.cat(one)
     h, w = radiance.shape[-2:]
+    step = together(radiance)
+    if len(radiance) > step:
+        parts = [slice(i, i + step) for i in range(0, len(radiance), step)]
+        return torch.cat(
+            [
+                develop(radiance[p], captures[p], first_row=first_row, frame_size_px=frame_size_px, jpeg=jpeg)
+                for p in parts
+            ]
+        )
     even = F.pad(radiance, (0, w % 2, 0, h % 2), mode="replicate") if h % 2 or w % 2 else radiance
     raw = expose(even, captures, first_row=first_row, frame_size_px=frame_size_px)
-    rgb = demosaic(white_balance(raw, captures))
-    picture = finish(rgb, captures)[..., :h, :w]
-    return store_as_jpeg(picture, captures) if jpeg else picture
+    picture = interleaved(finish(demosaic_phases(white_balance(raw, captures)), captures))[..., :h, :w]
+    return store_packed(picture, captures) if jpeg else pixels_of(picture)
+
+
+def together(pictures: torch.Tensor) -> int:
+    """How many of the pictures [B, C, H, W] to work on at once: all on a GPU, what the cache holds on a CPU."""
+    if pictures.device.type != "cpu":
+        return len(pictures)
+    return max(1, _TOGETHER_PX // (pictures.shape[-2] * pictures.shape[-1]))
 
 
 def margin_px(capture: CaptureSpec) -> int:
@@ -110,24 +119,54 @@ def add_noise(electrons: torch.Tensor, captures: Sequence[CaptureSpec], first_ro
     The linear camera model of EMVA 1288; the Poisson law is taken as Gaussian, which holds above some 20 electrons.
     """
     deviation = electrons.clamp_min(0).add_(scalars(captures, "read_noise_e", electrons).square()).sqrt_()
-    return electrons + deviation.mul_(_normal_rows(captures, first_row, electrons))
+    _times_normal_numbers(deviation, captures, first_row)
+    return deviation.add_(electrons)
 
 
-def _normal_rows(captures: Sequence[CaptureSpec], first_row: int, like: torch.Tensor) -> torch.Tensor:
-    """Standard normal numbers for planes [B, 4, h, w]: one generator for each capture and each block of frame rows."""
-    h, w = like.shape[-2:]
+def _times_normal_numbers(planes: torch.Tensor, captures: Sequence[CaptureSpec], first_row: int) -> None:
+    """Multiply planes [B, 4, h, w] by standard normal numbers that hang on the capture's seed and the row of the frame alone.
+
+    Each block of rows takes a piece of one table of normal numbers: any two pieces are unrelated in what lies where, and
+    cutting costs nothing beside drawing.
+    """
+    h, w = planes.shape[-2:]
     block_rows = NOISE_ROWS // 2
     first, last = first_row // 2, first_row // 2 + h
-    generator = torch.Generator(device=like.device)
-    images = []
-    for capture in captures:
-        blocks = []
-        for block in range(first // block_rows, (last - 1) // block_rows + 1):
-            generator.manual_seed((capture.seed ^ (0x9E3779B97F4A7C15 * (block + 1))) & 0x7FFFFFFFFFFFFFFF)
-            blocks.append(torch.randn((4, block_rows, w), generator=generator, device=like.device))
-        start = first % block_rows
-        images.append(torch.cat(blocks, 1)[:, start : start + h])
-    return torch.stack(images)
+    blocks = range(first // block_rows, (last - 1) // block_rows + 1)
+    length = 4 * block_rows * w
+    table = _normal_numbers(planes.device, 1 << max(_NORMALS.bit_length() - 1, (2 * length).bit_length()))
+    start = _starts([c.seed for c in captures], blocks, len(table) - length)
+    if planes.device.type == "cpu":
+        for i, picture in enumerate(planes):
+            for k, block in enumerate(blocks):
+                top, bottom = max(block * block_rows, first), min((block + 1) * block_rows, last)
+                piece = table[start[i, k] : start[i, k] + length].view(4, block_rows, w)
+                picture[:, top - first : bottom - first] *= piece[
+                    :, top - block * block_rows : bottom - block * block_rows
+                ]
+        return
+    rows = np.arange(first, last)
+    at = start[:, rows // block_rows - blocks[0]] + rows % block_rows * w
+    at = at[:, None] + np.arange(4)[:, None] * (block_rows * w)
+    planes *= table[torch.from_numpy(at).to(planes.device)[..., None] + torch.arange(w, device=planes.device)]
+
+
+@lru_cache(maxsize=4)
+def _normal_numbers(device: torch.device, count: int) -> torch.Tensor:
+    """Normal numbers [count] of mean 0 and deviation 1 exactly, the same on every device."""
+    numbers = torch.randn(count, generator=torch.Generator().manual_seed(count))
+    return ((numbers - numbers.mean()) / numbers.std()).to(device)
+
+
+def _starts(seeds: Sequence[int], blocks: range, places: int) -> np.ndarray:
+    """Places 0..places - 1 [seeds, blocks], spread by SplitMix64's finaliser (G. Steele et al., OOPSLA 2014; from memory)."""
+    with np.errstate(over="ignore"):
+        number = np.array([seed & 0xFFFFFFFFFFFFFFFF for seed in seeds], dtype=np.uint64)[:, None]
+        number = number + (np.array(blocks, dtype=np.uint64) + np.uint64(1)) * np.uint64(0x9E3779B97F4A7C15)
+        number = (number ^ (number >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+        number = (number ^ (number >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+        number = number ^ (number >> np.uint64(31))
+    return (number % np.uint64(places)).astype(np.int64)
 
 
 def quantise(electrons: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
@@ -141,9 +180,9 @@ def quantise(electrons: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.
 
 
 def white_balance(raw: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
-    """Raw planes times the camera's gains (none below 1, so that what is clipped stays white), cut off at 1."""
+    """Raw planes times the camera's gains, in place (none below 1, so that what is clipped stays white), cut off at 1."""
     gains = []
     for capture in captures:
         red, green, blue = (g / min(capture.white_gain) for g in capture.white_gain)
         gains.append((red, green, green, blue))
-    return (raw * torch.tensor(gains, dtype=raw.dtype, device=raw.device).view(-1, 4, 1, 1)).clamp_(max=1.0)
+    return raw.mul_(torch.tensor(gains, dtype=raw.dtype, device=raw.device).view(-1, 4, 1, 1)).clamp_(max=1.0)

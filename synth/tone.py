@@ -12,6 +12,7 @@ import torch.nn.functional as F
 
 from synth.capture import CaptureSpec
 from synth.light import scalars
+from synth.mosaic import convolved, interleaved, phases_of
 
 # Luma of encoded R'G'B' (ITU-R BT.601, as JFIF uses it).
 LUMA = (0.299, 0.587, 0.114)
@@ -83,39 +84,47 @@ def encoded_noise(capture: CaptureSpec) -> float:
     return deviation * slope
 
 
-def finish(rgb: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
-    """uint8 [B, 3, H, W] from demosaiced linear [B, 3, H, W]."""
-    coded = encode(rgb, captures)
+def finish(phases: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+    """Pixels int32 [B, 4, h, w] (red + 256 green + 65536 blue, 8 bits each) from demosaiced linear phases [B, 3, 4, h, w]."""
+    coded = encode(phases.flatten(1, 2), captures).view(phases.shape)
     if any(c.noise_reduction > 0 or c.sharpening > 0 or c.saturation != 1 for c in captures):
-        coded = adjust_detail(coded, captures)
-    return coded.add_(0.5).clamp_(0, 255).to(torch.uint8)
+        coded = adjust_phases(coded, captures)
+    red, green, blue = coded.clamp_(0, 255).round_().unbind(1)
+    # Below 2^24 a float32 holds every whole number.
+    return torch.add(red, green, alpha=256).add_(blue, alpha=65536).int()
 
 
 def adjust_detail(coded: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
-    """Noise reduction, sharpening and saturation on code values [B, 3, H, W] (changed in place and returned).
+    """:func:`adjust_phases` for code values [B, 3, H, W] of even height and width."""
+    return interleaved(adjust_phases(phases_of(coded), captures))
+
+
+def adjust_phases(coded: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+    """Noise reduction, sharpening and saturation on code values in phases [B, 3, 4, h, w] (changed in place and returned).
 
     Luma is split into a smooth part and detail; detail below the noise is shrunk, the rest is raised. Colour differences
     are scaled by the saturation.
     """
-    y = coded[:, 0:1] * LUMA[0]
-    y.add_(coded[:, 1:2], alpha=LUMA[1]).add_(coded[:, 2:3], alpha=LUMA[2])
-    smooth = _binomial(y)
+    y = coded[:, 0] * LUMA[0]
+    y.add_(coded[:, 1], alpha=LUMA[1]).add_(coded[:, 2], alpha=LUMA[2])
+    smooth = convolved(F.pad(y, (1, 1, 1, 1), mode="replicate"), _binomial(y.dtype, y.device))
     detail = y - smooth
     if any(c.noise_reduction > 0 for c in captures):
         floor = [(2.5 * c.noise_reduction * 255 * encoded_noise(c)) ** 2 + 1e-6 for c in captures]
         power = detail.square()
-        detail *= power / (power + torch.tensor(floor, dtype=y.dtype, device=y.device).view(-1, 1, 1, 1))
+        detail *= power.div_(power + torch.tensor(floor, dtype=y.dtype, device=y.device).view(-1, 1, 1, 1))
     saturation = scalars(captures, "saturation", y)
     smooth.addcmul_(detail, 1 + scalars(captures, "sharpening", y)).addcmul_(y, saturation, value=-1)
-    return coded.mul_(saturation).add_(smooth)
+    return coded.mul_(saturation[:, None]).add_(smooth[:, None])
 
 
-def _binomial(y: torch.Tensor) -> torch.Tensor:
-    """Images [B, 1, H, W] smoothed by (1 4 6 4 1) / 16 both ways."""
-    h, w = y.shape[-2:]
-    padded = F.pad(y, (2, 2, 2, 2), mode="replicate")
-    rows = (padded[:, :, 0:h] + padded[:, :, 4 : h + 4]).add_(padded[:, :, 1 : h + 1], alpha=4)
-    rows.add_(padded[:, :, 3 : h + 3], alpha=4).add_(padded[:, :, 2 : h + 2], alpha=6)
-    out = (rows[..., 0:w] + rows[..., 4 : w + 4]).add_(rows[..., 1 : w + 1], alpha=4)
-    out.add_(rows[..., 3 : w + 3], alpha=4).add_(rows[..., 2 : w + 2], alpha=6)
-    return out.mul_(1 / 256)
+@lru_cache(maxsize=8)
+def _binomial(dtype: torch.dtype, device: torch.device) -> torch.Tensor:
+    """Weights [4, 4, 3, 3] that smooth phases as (1 4 6 4 1) / 16 both ways smooths the picture."""
+    line = np.zeros((2, 2, 3))
+    for phase in (0, 1):
+        for step, share in zip(range(-2, 3), (1, 4, 6, 4, 1), strict=True):
+            cell, other = divmod(phase + step, 2)
+            line[phase, other, cell + 1] = share / 16
+    weight = np.einsum("aby,cdx->acbdyx", line, line).reshape(4, 4, 3, 3)
+    return torch.from_numpy(weight).to(device, dtype)

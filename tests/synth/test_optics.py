@@ -3,7 +3,7 @@ import pytest
 import torch
 
 from synth.capture import CaptureSpec
-from synth.mosaic import PLANES, demosaic, sample_mosaic
+from synth.mosaic import PLANES, demosaic, interleaved, phases_of, sample_mosaic, summed_mosaic
 from synth.optics import blur, kernel_radius_px, kernel_terms, vignette
 
 CAPTURES = [
@@ -50,6 +50,16 @@ def test_mosaic_equals_blurring_and_picking() -> None:
     blurred = blur(scene, CAPTURES)
     expected = torch.stack([blurred[:, c, row::2, column::2] for c, row, column in PLANES], 1)
     torch.testing.assert_close(sample_mosaic(scene, CAPTURES), expected, atol=1e-5, rtol=0)
+
+
+def test_both_ways_of_sampling_the_mosaic_agree() -> None:
+    scene = _scene(len(CAPTURES))
+    torch.testing.assert_close(sample_mosaic(scene, CAPTURES), summed_mosaic(scene, CAPTURES), atol=1e-5, rtol=0)
+
+
+def test_phases_hold_the_picture() -> None:
+    scene = _scene(2)
+    assert torch.equal(interleaved(phases_of(scene)), scene)
 
 
 # The masks of Malvar, He & Cutler (ICASSP 2004, figure 2; from memory), in eighths.

@@ -6,7 +6,9 @@ import torch
 
 from mission.recipe_light import CaptureSettings
 from synth.capture import CaptureSpec, sample_capture
+from synth.jpeg import pixels_of
 from synth.light import illuminate
+from synth.mosaic import phases_of
 from synth.sensor import develop, develop_frame, expose, margin_px
 from synth.tone import adjust_detail, encode, finish, tone_curve
 
@@ -36,13 +38,21 @@ def test_a_batch_equals_its_pictures_one_by_one() -> None:
         assert torch.equal(together[i], develop(scene[i : i + 1], [capture])[0])
 
 
-@pytest.mark.parametrize("batched", [expose, finish, encode])
+def _finished(scene: torch.Tensor, captures: list[CaptureSpec]) -> torch.Tensor:
+    return pixels_of(finish(phases_of(scene), captures).flatten(1, 2))
+
+
+@pytest.mark.parametrize("batched", [expose, _finished, encode])
 def test_steps_treat_each_capture_of_a_batch_alone(batched) -> None:  # type: ignore[no-untyped-def]
     captures, scene = _captures(3), _scene(3)
     together = batched(scene.clone(), captures)
     for i, capture in enumerate(captures):
         alone = batched(scene[i : i + 1].clone(), [capture])[0]
-        torch.testing.assert_close(together[i].float(), alone.float(), atol=1e-4, rtol=0)
+        off = (together[i].float() - alone.float()).abs()
+        if together.dtype == torch.uint8:  # a last digit may round either way
+            assert off.max() <= 1 and (off > 0).float().mean() < 1e-3
+        else:
+            assert off.max() < 1e-4
 
 
 @pytest.mark.parametrize("strip_px", [32, 64, 96, 1000])
@@ -51,7 +61,9 @@ def test_a_frame_does_not_depend_on_its_strips(strip_px: int) -> None:
     scene = _scene(1, 200, 120)
     whole = develop(scene, [capture], frame_size_px=(200, 120), jpeg=False)[0]
     strips = develop_frame(lambda first, last: scene[:, :, first:last], capture, (200, 120), strip_px)
-    assert torch.equal(strips, whole)
+    # Sums may round differently in pieces of another size: a grey level in a pixel of ten thousand.
+    off = (strips.int() - whole.int()).abs()
+    assert off.max() <= 1 and (off > 0).float().mean() < 1e-3
 
 
 def test_margin_is_even_and_covers_the_kernel() -> None:
