@@ -70,6 +70,8 @@ class TrainingData:
     empty: Photographs | None = None
     empty_share: float = 0.2
     real: RealFrames | None = None
+    # Share of the readers' drawn chips with something else in the place of the panel.
+    other_share: float = 0.0
 
     def open(self, purpose: str, chip_px: int, focus: str | None, device: str) -> Source:
         """The source for one purpose, "training" or "validation"; the two share no scene, typeface or real frame.
@@ -123,7 +125,8 @@ class TrainingData:
         """Photographs with nothing drawn, seen by the same drawn camera as those with something: or its traces would tell."""
         assert self.recipe is not None
         composition = self.recipe.composition.model_copy(update={"empty_share": 1.0, "decoys_per_chip": (0, 0)})
-        bare = self.recipe.model_copy(update={"composition": composition})
+        ground = self.recipe.ground.model_copy(update={"real_share": 1.0})
+        bare = self.recipe.model_copy(update={"composition": composition, "ground": ground})
         return self._drawn(bare, self.empty, held_out, chip_px, None, device)
 
     def _drawn(
@@ -137,11 +140,12 @@ class TrainingData:
         return ChipSource(
             recipe, self.mission, seed=self._seed(held_out, focus), device=device, chip_px=chip_px, ground=bank,
             typefaces="held-out" if held_out else "training", focus="panel" if focus else None,
+            other_share=self.other_share if focus else 0.0,
         )  # fmt: skip
 
     def fingerprint(self) -> str:
         """SHA-256 over what the chips depend on."""
-        parts: list[Any] = [self.mission.model_dump(mode="json"), self.seed, self.empty_share]
+        parts: list[Any] = [self.mission.model_dump(mode="json"), self.seed, self.empty_share, self.other_share]
         parts.append(None if self.recipe is None else self.recipe.model_dump(mode="json"))
         for truth in (self.frames, None if self.real is None else self.real.source):
             if truth is not None:
@@ -205,7 +209,10 @@ def training_data(
 ) -> TrainingData:
     """Resolve and check what is trained on; InputError where the parts contradict each other."""
     flown = mission if isinstance(mission, Mission) else load_mission(mission or DEFAULT_MISSION)
-    data = TrainingData(flown, seed=seed, ground=ground, empty=empty, empty_share=model.empty_photo_share)
+    data = TrainingData(
+        flown, seed=seed, ground=ground, empty=empty, empty_share=model.empty_photo_share,
+        other_share=model.reader_training.other_share,
+    )  # fmt: skip
     for name, given in (("ground", ground), ("empty", empty)):
         if given is not None:
             if not given.folder.exists():
