@@ -21,19 +21,23 @@ from typing import Any
 import torch
 
 from mission.errors import InputError, must
-from mission.frame_set import read_frame_set, truth_path
-from mission.mission_file import Mission, load_mission
+from mission.mission_file import Mission
 from mission.model_file import ModelFile, load_model_file
-from mission.recipe import Recipe, load_recipe
-from pipeline.bundle import write_bundle
-from pipeline.processors import choose_device
+from mission.recipe import Recipe
+from pipeline.bundle import bundle_folder, write_bundle
+from pipeline.processors import ChosenDevice, choose_device
 from pipeline.readers import Readers
-from pipeline.tasks import Job, check_unfinished, train_part, trained
+from pipeline.second_look import settle
+from pipeline.starting_weights import remark_on_start, with_networks_of
+from pipeline.tasks import Job, check_unfinished, held_out_chips, train_part, trained
 from pipeline.training import Budget, Report
-from pipeline.training_data import TrainingData
+from pipeline.training_data import TrainingData, photographs, training_data
 
 PARTS = ("detector", "readers")
-DEFAULT_MISSION = "harrow-fen"
+# Of the cores of a machine with a GPU, those that the two trainings need to keep it busy; the others draw chips.
+CORES_FOR_LEARNING = 2
+# A detector's chip is several times as large as a reader's.
+DETECTOR_DRAW_SHARE = 0.7
 # How long a part may stay silent after the other one has ended before it is taken for lost.
 SILENCE_S = 600.0
 
@@ -55,35 +59,61 @@ def fit(
     mission: str | Path | Mission | None = None,
     ground: str | Path | None = None,
     ground_gsd_m: float | None = None,
+    empty: str | Path | None = None,
+    empty_gsd_m: float | None = None,
+    real: str | Path | None = None,
+    real_images: str | Path | None = None,
+    start: str | Path | None = None,
     minutes: float | None = None,
     steps: int | None = None,
     seed: int = 0,
     device: str = "auto",
     workers: int | None = None,
+    draw_workers: int | None = None,
+    uses_per_chip: int | None = None,
     replace: bool = False,
     on_progress: Callable[[Report], None] = lambda report: None,
+    on_remark: Callable[[str], None] = lambda sentence: None,
 ) -> Fitted:
-    """Train detector and readers from nothing and write the bundle ``out``.
+    """Train detector and readers, from nothing or from the bundle ``start``, and write the bundle ``out``.
 
     ``train``: folder of a frame set, or a recipe (file, shipped name or object) to render by while training. ``minutes``
     of training for both parts together, or ``steps`` for each; else the model file's own default. ``workers``: 1 trains
-    the parts one after the other, 2 at the same time (None: 2 where there are two cores or more).
+    the parts one after the other, 2 at the same time (None: 2 where there are two cores or more). ``ground``, ``empty``,
+    ``real``: see ``training_data.TrainingData``. With ``start`` the networks are the bundle's, and ``model`` says only how
+    they are trained. ``draw_workers`` processes draw the chips of both parts (None: on a GPU as many as leave two cores
+    free; on CPU none, each part draws its own in a thread); how many there are changes no chip. ``uses_per_chip`` takes the
+    place of the model file's.
     """
     started = time.monotonic()
     final = Path(out)
     if final.exists() and not replace and (final.is_file() or any(final.iterdir())):
         raise InputError(f"The output folder {final} must be new or empty. Got one with files in it instead.")
-    settings = model if isinstance(model, ModelFile) else load_model_file(model)
-    data = training_data(train, mission, ground, ground_gsd_m, seed)
+    settings = _with_uses(model if isinstance(model, ModelFile) else load_model_file(model), uses_per_chip)
+    if start is not None:
+        settings = with_networks_of(settings, start)
+    data = training_data(
+        train, settings, mission=mission, ground=photographs(ground, ground_gsd_m), empty=photographs(empty, empty_gsd_m),
+        real=real, real_images=real_images, seed=seed,
+    )  # fmt: skip
     chosen = choose_device(device)
     together = _together(workers)
     readers_share = settings.readers_time_share
     shares = {"detector": 1.0, "readers": readers_share} if together else _one_after_the_other(readers_share)
     folder = final.parent / f".{final.name}.unfinished"
     budgets = {part: _budget(settings, minutes, steps, shares[part]) for part in PARTS}
-    jobs = [Job(part, settings, data, budgets[part], chosen.name, folder, seed) for part in PARTS]
+    from_bundle = None if start is None else bundle_folder(start)
+    drawing = _draw_workers(draw_workers, chosen, together)
+    jobs = [
+        Job(part, settings, data, budgets[part], chosen.name, folder, seed, from_bundle, drawing[part])
+        for part in PARTS
+    ]
     for job in jobs:
         check_unfinished(job)
+    for sentence in data.remarks():
+        on_remark(sentence)
+    if from_bundle is not None:
+        on_remark(remark_on_start(from_bundle, data.mission.panels.vocabulary))
     folder.mkdir(parents=True, exist_ok=True)
     with _threads(1 if together and chosen.is_cpu else None):
         facts = _train_together(jobs, on_progress) if together else [train_part(job, on_progress) for job in jobs]
@@ -93,37 +123,41 @@ def fit(
     return Fitted(final, time.monotonic() - started, figures)
 
 
-def training_data(
-    train: str | Path | Recipe,
-    mission: str | Path | Mission | None,
-    ground: str | Path | None,
-    ground_gsd_m: float | None,
-    seed: int,
-) -> TrainingData:
-    """Resolve and check what is trained on; InputError where the parts contradict each other."""
-    flown = mission if isinstance(mission, Mission) else load_mission(mission or DEFAULT_MISSION)
-    photographs = None if ground is None else Path(ground)
-    if photographs is not None and not photographs.exists():
-        raise must("ground", "be a folder of photographs that exists", ground)
-    if isinstance(train, Recipe):
-        return TrainingData(flown, train, None, photographs, ground_gsd_m, seed)
-    path = Path(train)
-    if path.is_dir() or path.name == "truth.json":
-        if photographs is not None:
-            raise must("ground", "be left out when training on a frame set, whose ground is its own", ground)
-        frame_set = read_frame_set(path)
-        if not any(thing.category == "panel" for frame in frame_set.frames for thing in frame.things):
-            raise must("annotations", "hold a panel to learn from", "none", where=truth_path(path))
-        return TrainingData(flown, None, path, None, None, seed)
-    return TrainingData(flown, load_recipe(train), None, photographs, ground_gsd_m, seed)
-
-
 def _together(workers: int | None) -> bool:
     if workers is None:
-        return (os.cpu_count() or 1) >= 2
+        return cores() >= 2
     if workers < 1:
         raise must("workers", "be 1 or more", workers)
     return workers >= 2
+
+
+def _with_uses(settings: ModelFile, uses: int | None) -> ModelFile:
+    """The model file with another number of uses of each chip, in both parts."""
+    if uses is None:
+        return settings
+    if not 1 <= uses <= 16:
+        raise must("uses_per_chip", "lie between 1 and 16", uses)
+    parts = ("detector_training", "reader_training")
+    return settings.model_copy(
+        update={part: getattr(settings, part).model_copy(update={"uses_per_chip": uses}) for part in parts}
+    )
+
+
+def _draw_workers(wanted: int | None, chosen: ChosenDevice, together: bool) -> dict[str, int]:
+    """How many processes draw for each part: all for the one that is trained alone, else shared out (0: a thread)."""
+    if wanted is None:
+        wanted = 0 if chosen.is_cpu else max(2, cores() - CORES_FOR_LEARNING)
+    if wanted < 0:
+        raise must("draw_workers", "be 0 or more", wanted)
+    if not together or wanted == 0:
+        return dict.fromkeys(PARTS, wanted)
+    detector = min(max(1, round(wanted * DETECTOR_DRAW_SHARE)), max(1, wanted - 1))
+    return {"detector": detector, "readers": max(1, wanted - detector)}
+
+
+def cores() -> int:
+    """Processor cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _one_after_the_other(readers_share: float) -> dict[str, float]:
@@ -174,7 +208,7 @@ def _train_together(jobs: list[Job], on_progress: Callable[[Report], None]) -> l
     here, there = jobs
     context = mp.get_context("spawn")  # a forked process would inherit PyTorch's threads in an unknown state
     messages = context.Queue()
-    process = context.Process(target=run_part, args=(there, messages), daemon=True)
+    process = context.Process(target=run_part, args=(there, messages))  # no daemon: it may start processes that draw
     process.start()
     ended: dict[str, Any] = {}
 
@@ -227,24 +261,26 @@ def _write(
 ) -> None:
     detector, readers = trained(jobs[0]), trained(jobs[1])
     assert isinstance(readers, Readers)
-    figures = facts[0]["figures"]
+    temperatures, device = facts[1]["temperatures"], choose_device(jobs[0].device).device
+    look = settle(
+        detector.to(device), readers.to(device), held_out_chips(jobs[0]), temperatures.get("panel", 1.0),
+        trained="panel" in temperatures,
+    )  # fmt: skip
     record = {
-        "data": "frame set" if data.frames is not None else "recipe",
-        "data_sha256": data.fingerprint(),
-        "mission": data.mission.name,
-        "ground": "photographs" if data.ground is not None else "procedural" if data.recipe is not None else "frames",
+        **data.record(),
+        "started_from": None if jobs[0].start is None else jobs[0].start.name,
         "seed": jobs[0].seed,
         "steps": {job.part: one["steps"] for job, one in zip(jobs, facts, strict=True)},
         "chips_drawn": {job.part: one["chips_drawn"] for job, one in zip(jobs, facts, strict=True)},
-        "recipe": None if data.recipe is None else data.recipe.model_dump(mode="json"),
+        "uses_per_chip": {job.part: one["uses_per_chip"] for job, one in zip(jobs, facts, strict=True)},
         "device": jobs[0].device,
         "torch": str(torch.__version__),
         "python": platform.python_version(),
     }
     write_bundle(
         final, settings, data.mission.panels.vocabulary, detector, readers,
-        working_confidence={name: figures[f"{name} confidence"] for name in ("panel", "person")},
-        temperatures=facts[1]["temperatures"], training=record,
-        validation={job.part: one["figures"] for job, one in zip(jobs, facts, strict=True)},
+        working_confidence={name: look.figures[f"{name} confidence"] for name in ("panel", "person")},
+        temperatures=temperatures, second_look_weight=look.weight, training=record,
+        validation={job.part: one["figures"] for job, one in zip(jobs, facts, strict=True)} | {"second look": look.record()},
         replace=replace,
     )  # fmt: skip

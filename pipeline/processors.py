@@ -49,6 +49,14 @@ def choose_device(wanted: str = "auto") -> ChosenDevice:
     return ChosenDevice("cpu", _bfloat16_pays_on_cpu())
 
 
+def prepare(device: ChosenDevice) -> None:
+    """Settings of this process for training on a GPU: 19-bit products of 32-bit numbers, the fastest kernel for each shape."""
+    if not device.is_cpu:
+        torch.cuda.set_device(device.device)
+        torch.set_float32_matmul_precision("high")
+        torch.backends.cudnn.benchmark = True
+
+
 def _bfloat16_pays_on_cpu() -> bool:
     """Time one middling convolution and its gradient both ways: emulated bfloat16 is ten times slower, not faster."""
     image = torch.randn(4, 32, 40, 40).contiguous(memory_format=torch.channels_last).requires_grad_()

@@ -8,26 +8,34 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import torch
 from torch import Tensor, nn
+from torch.nn.functional import logsigmoid
 
 from mission.model_file import ModelFile, TrainingSettings
 from mission.vocabulary import ATTRIBUTES
 from pipeline.bundle import build_detector
 from pipeline.crops import cut_crops, jittered
-from pipeline.processors import choose_device
-from pipeline.readers import Readers
-from pipeline.reservoir import DrawnAhead, Reservoir
+from pipeline.detector import Detections
+from pipeline.drawing import DrawnByWorkers, FirstThen, draw_many
+from pipeline.processors import ChosenDevice, choose_device, prepare
+from pipeline.readers import Readers, loosened
+from pipeline.reservoir import DrawnAhead, Reservoir, select_chips
+from pipeline.starting_weights import fill_from_bundle
 from pipeline.tensor_files import fill_network, read_tensors, write_tensors
 from pipeline.training import Budget, Report, refuse_other_settings, train
 from pipeline.training_data import TrainingData
-from pipeline.validation import detection_figures, reading_figures, temperature
+from pipeline.validation import detection_figures, reading_figures, share_told_apart, temperature
 from synth.chips import ChipBatch
 
 VALIDATION_BATCH = 32
+DRAWN_AT_A_TIME = 32
+# The detector's held-out chips, kept for choosing the weight of the second look when both parts are trained.
+HELD_OUT = "held_out.safetensors"
 
 
 @dataclass(frozen=True)
@@ -41,15 +49,30 @@ class Job:
     device: str
     folder: Path
     seed: int
+    # The bundle whose networks are gone on with; None: from nothing.
+    start: Path | None = None
+    # Processes that draw chips; 0: a thread of the training's own.
+    draw_workers: int = 0
 
     @property
     def settings(self) -> TrainingSettings:
-        """The training settings of the part."""
-        return self.model.detector_training if self.part == "detector" else self.model.reader_training
+        """The training settings of the part; going on from a bundle takes smaller steps."""
+        own = self.model.detector_training if self.part == "detector" else self.model.reader_training
+        if self.start is None:
+            return own
+        return own.model_copy(update={"learning_rate": own.learning_rate * self.model.tuning_rate_share})
+
+    @property
+    def focus(self) -> str | None:
+        """What lies in the middle of every chip."""
+        return None if self.part == "detector" else "panel"
 
     def fingerprint(self) -> str:
         """SHA-256 over what an unfinished training must share to be gone on with (not its length)."""
-        text = json.dumps([self.part, self.model.model_dump(mode="json"), self.data.fingerprint(), self.seed])
+        parts = [self.part, self.model.model_dump(mode="json"), self.data.fingerprint(), self.seed]
+        if self.start is not None:
+            parts.append(hashlib.sha256((self.start / "bundle.yaml").read_bytes()).hexdigest())
+        text = json.dumps(parts)
         return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -58,17 +81,24 @@ class DetectorTask:
 
     name = "detector"
 
-    def __init__(self, validation: ChipBatch) -> None:
-        self.validation = validation
+    def __init__(self, validation: ChipBatch, real: ChipBatch | None = None) -> None:
+        self.validation, self.real = validation, real
 
     def losses(self, network: nn.Module, chips: ChipBatch) -> dict[str, Tensor]:
         return network.losses(chips.image, chips)  # type: ignore[operator]
 
     def validate(self, network: nn.Module) -> dict[str, float]:
-        found = []
-        for tiles in self.validation.image.split(VALIDATION_BATCH):
-            found += network.detect(tiles)  # type: ignore[operator]
-        return detection_figures(found, self.validation)
+        figures = self._figures(network, self.validation)
+        if self.real is not None:
+            figures |= {f"real {name}": value for name, value in self._figures(network, self.real).items()}
+        return figures
+
+    def _figures(self, network: nn.Module, chips: ChipBatch) -> dict[str, float]:
+        device, found = device_of(network), []
+        for tiles in chips.image.split(VALIDATION_BATCH):
+            for one in network.detect(tiles.to(device)):  # type: ignore[operator]
+                found.append(Detections(one.box_px.cpu(), one.score.cpu(), one.category.cpu()))
+        return detection_figures(found, chips)
 
 
 class ReaderTask:
@@ -76,25 +106,54 @@ class ReaderTask:
 
     name = "readers"
 
-    def __init__(self, validation: ChipBatch, seed: int) -> None:
-        self.validation, self.seed = validation, seed
+    def __init__(self, validation: ChipBatch, seed: int, real: ChipBatch | None = None) -> None:
+        self.validation, self.seed, self.real = validation, seed, real
         self.generator = torch.Generator().manual_seed(seed)
 
     def losses(self, network: nn.Module, chips: ChipBatch) -> dict[str, Tensor]:
         assert isinstance(network, Readers)
         return network.losses(chips, self.generator)
 
-    def readings(self, network: nn.Module) -> tuple[dict[str, Tensor], Tensor]:
-        """Log-probabilities and truth of the validation panels."""
+    def readings(self, network: nn.Module, chips: ChipBatch | None = None) -> tuple[dict[str, Tensor], Tensor]:
+        """Log-probabilities and truth of the panels in chips (those of validation where none are given)."""
         assert isinstance(network, Readers)
-        chips = self.validation
+        chips = chips or self.validation
         panels = torch.nonzero(chips.category == 0)[:, 0]
         box = jittered(chips.box_px[panels], torch.Generator().manual_seed(self.seed))
-        tight, wide = cut_crops(chips.image, chips.chip[panels], box, network.settings)
-        return network.read(tight, wide), chips.attributes[panels]
+        device = device_of(network)
+        tight, wide = cut_crops(chips.image.to(device), chips.chip[panels].to(device), box.to(device), network.settings)
+        return {name: log_p.cpu() for name, log_p in network.read(tight, wide).items()}, chips.attributes[panels]
+
+    def second_look(self, network: nn.Module) -> tuple[Tensor, Tensor]:
+        """Log-odds of a panel for everything in the held-out chips, and whether it is one."""
+        assert isinstance(network, Readers)
+        chips, device = self.validation, device_of(network)
+        box = loosened(chips, torch.Generator().manual_seed(self.seed))
+        crops = cut_crops(chips.image.to(device), chips.chip.to(device), box.to(device), network.settings)
+        return network.look(*crops)[1].cpu(), chips.category == 0
+
+    def temperatures(self, network: nn.Module) -> dict[str, float]:
+        """Divisors of the log-probabilities that fit the held-out chips best; "panel" only where something else was in them."""
+        log_p, truth = self.readings(network)
+        found = {a: temperature(log_p[a], truth[:, i]) for i, a in enumerate(ATTRIBUTES)}
+        log_odds, is_panel = self.second_look(network)
+        if bool(is_panel.any()) and not bool(is_panel.all()):
+            both = torch.stack([logsigmoid(-log_odds), logsigmoid(log_odds)], 1)
+            found["panel"] = temperature(both, is_panel.long())
+        return found
 
     def validate(self, network: nn.Module) -> dict[str, float]:
-        return reading_figures(*self.readings(network))
+        figures = reading_figures(*self.readings(network))
+        figures["panel or not"] = share_told_apart(*self.second_look(network))
+        if self.real is not None:
+            apart = reading_figures(*self.readings(network, self.real))
+            figures |= {f"real {name}": value for name, value in apart.items()}
+        return figures
+
+
+def device_of(network: nn.Module) -> torch.device:
+    """Where a network's parameters lie."""
+    return next(network.parameters()).device
 
 
 def check_unfinished(job: Job) -> None:
@@ -103,6 +162,40 @@ def check_unfinished(job: Job) -> None:
         path = job.folder / f"{job.part}.{state}.safetensors"
         if path.is_file():
             refuse_other_settings(path, json.loads(read_tensors(path)[1].get(header, "{}")), job.fingerprint())
+
+
+def chips_a_draw(settings: TrainingSettings) -> int:
+    """How many chips are drawn at a time: few enough for the first ones to come soon."""
+    return min(settings.batch, DRAWN_AT_A_TIME)
+
+
+def held_out_then_training(data: TrainingData, settings: TrainingSettings, focus: str | None) -> FirstThen:
+    """A source that gives the held-out chips first, then training chips without end."""
+    held_out, training = (data.open(purpose, settings.chip_px, focus, "cpu") for purpose in ("validation", "training"))
+    return FirstThen(held_out, -(-settings.validation_chips // chips_a_draw(settings)), training)
+
+
+def open_chips(job: Job, chosen: ChosenDevice) -> DrawnAhead | DrawnByWorkers:
+    """Held-out chips, then training chips; drawn on CPU cores, by processes of their own or by a thread."""
+    settings = job.settings
+    opener = partial(held_out_then_training, job.data, settings, job.focus)
+    if job.draw_workers == 0:
+        return DrawnAhead(opener())
+    size = chips_a_draw(settings)
+    return DrawnByWorkers(opener, job.draw_workers, size, settings.chip_px, pinned=not chosen.is_cpu)
+
+
+def validation_chips(source: DrawnAhead | DrawnByWorkers, settings: TrainingSettings) -> ChipBatch:
+    """The held-out chips, which come first."""
+    size = chips_a_draw(settings)
+    drawn = draw_many(source, -(-settings.validation_chips // size), size)
+    return select_chips(drawn, torch.arange(settings.validation_chips))
+
+
+def real_validation_chips(job: Job) -> ChipBatch | None:
+    """Held-out chips of the real frames; None where there are none."""
+    source = job.data.open_real("validation", job.settings.chip_px, job.focus, "cpu")
+    return None if source is None else source.batch(job.settings.validation_chips)
 
 
 def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any]:
@@ -116,18 +209,21 @@ def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any
     started = time.monotonic()
     torch.manual_seed(job.seed)
     chosen = choose_device(job.device)
-    settings, focus = job.settings, None if job.part == "detector" else "panel"
+    settings = job.settings
+    prepare(chosen)
     network = untrained(job).to(chosen.device)
     network = network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
-    held_out = job.data.open("validation", settings.chip_px, focus, chosen.name).batch(settings.validation_chips)
-    task = DetectorTask(held_out) if job.part == "detector" else ReaderTask(held_out, job.seed)
-    source = DrawnAhead(job.data.open("training", settings.chip_px, focus, chosen.name))
-    reservoir = Reservoir(
-        source, capacity=settings.reservoir_chips, uses_per_chip=settings.uses_per_chip,
-        mirrored=job.part == "detector", seed=job.seed,
-        window_px=settings.window_px if job.part == "detector" else None,
-    )  # fmt: skip
+    source = open_chips(job, chosen)
     try:
+        held_out = validation_chips(source, settings)
+        real = real_validation_chips(job)
+        task = DetectorTask(held_out, real) if job.part == "detector" else ReaderTask(held_out, job.seed, real)
+        reservoir = Reservoir(
+            source, capacity=settings.reservoir_chips, uses_per_chip=settings.uses_per_chip,
+            mirrored=job.part == "detector", seed=job.seed, device=chosen.device,
+            window_px=settings.window_px if job.part == "detector" else None,
+            draw_chips=chips_a_draw(settings), as_they_come=not chosen.is_cpu and job.draw_workers > 0,
+        )  # fmt: skip
         step = train(
             task, network, reservoir, settings, job.budget, chosen,
             keep_in=job.folder / f"{job.part}.unfinished.safetensors", fingerprint=job.fingerprint(),
@@ -142,19 +238,30 @@ def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any
         "figures": {name: None if math.isnan(value) else round(value, 4) for name, value in figures.items()},
         "steps": step,
         "chips_drawn": reservoir.drawn,
+        "uses_per_chip": round(reservoir.given / max(1, reservoir.drawn), 2),
     }
     if isinstance(task, ReaderTask):
-        log_p, truth = task.readings(network)
-        facts["temperatures"] = {a: temperature(log_p[a].cpu(), truth[:, i].cpu()) for i, a in enumerate(ATTRIBUTES)}
+        facts["temperatures"] = task.temperatures(network)
+    else:
+        write_tensors(job.folder / HELD_OUT, vars(held_out))
     write_tensors(finished, network.state_dict(), {"facts": json.dumps(facts)})
     return facts
+
+
+def held_out_chips(job: Job) -> ChipBatch:
+    """The held-out chips of the finished detector in the job's folder."""
+    return ChipBatch(**read_tensors(job.folder / HELD_OUT)[0])
 
 
 def untrained(job: Job) -> nn.Module:
     """The network of a part, before training."""
     if job.part == "detector":
-        return build_detector(job.model.detector)
-    return Readers(job.model.readers, job.data.mission.panels.vocabulary)
+        network = build_detector(job.model.detector)
+    else:
+        network = Readers(job.model.readers, job.data.mission.panels.vocabulary)
+    if job.start is not None:
+        fill_from_bundle(network, job.start, job.part)
+    return network
 
 
 def trained(job: Job) -> nn.Module:

@@ -10,7 +10,7 @@ import json
 import math
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
@@ -90,17 +90,24 @@ class MovingAverage:
 
     def __init__(self, network: nn.Module, decay: float) -> None:
         self.decay = decay
-        self.tensors = {name: tensor.detach().clone() for name, tensor in network.state_dict().items()}
+        # The state's tensors share memory with the network's own, which are changed in place: they need to be listed once.
+        self.followed = network.state_dict()
+        self.tensors = {name: tensor.detach().clone() for name, tensor in self.followed.items()}
 
     @torch.no_grad()
-    def update(self, network: nn.Module, step: int) -> None:
+    def update(self, step: int) -> None:
+        """Take in the network as it is after a step: a few launches for all tensors together."""
         decay = min(self.decay, (1.0 + step) / (10.0 + step))
-        for name, tensor in network.state_dict().items():
-            own = self.tensors[name]
-            if own.is_floating_point():
-                own.lerp_(tensor, 1.0 - decay)
-            else:
-                own.copy_(tensor)
+        pairs = [(self.tensors[name], tensor) for name, tensor in self.followed.items()]
+        floats = [pair for pair in pairs if pair[0].is_floating_point()]
+        counts = [pair for pair in pairs if not pair[0].is_floating_point()]
+        torch._foreach_lerp_(  # pyright: ignore[reportPrivateImportUsage]
+            [own for own, _ in floats], [tensor for _, tensor in floats], 1.0 - decay
+        )
+        if counts:
+            torch._foreach_copy_(  # pyright: ignore[reportPrivateImportUsage]
+                [own for own, _ in counts], [tensor for _, tensor in counts]
+            )
 
     def swap(self, network: nn.Module) -> None:
         """Exchange the average and the network's own tensors (call twice to restore)."""
@@ -114,7 +121,8 @@ def optimiser_for(network: nn.Module, settings: TrainingSettings) -> torch.optim
     decayed = [p for p in network.parameters() if p.requires_grad and p.ndim > 1]
     others = [p for p in network.parameters() if p.requires_grad and p.ndim <= 1]
     groups = [{"params": decayed, "weight_decay": settings.weight_decay}, {"params": others, "weight_decay": 0.0}]
-    return torch.optim.AdamW(groups, lr=settings.learning_rate)
+    on_gpu = any(p.is_cuda for p in decayed)
+    return torch.optim.AdamW(groups, lr=settings.learning_rate, fused=True if on_gpu else None)
 
 
 def train(
@@ -140,13 +148,13 @@ def train(
     """
     optimiser = optimiser_for(network, settings)
     average = MovingAverage(network, settings.average_decay)
-    state = _State(network, optimiser, average, keep_in, fingerprint)
+    state = _State(network, optimiser, average, reservoir, keep_in, fingerprint)
     step, before_s = state.resume()
     before_s += spent_s
     batch, parent = settings.batch, os.getppid()
     started = last_report = last_kept = clock()
-    sums: dict[str, Tensor] = {}
-    counted = validated = 0
+    since_report = LossSums(task.name)
+    validated = 0
     network.train()
 
     while (progress := budget.progress(step, elapsed_s := before_s + clock() - started)) < 1.0:
@@ -161,34 +169,33 @@ def train(
             total.backward()
         except RuntimeError as error:
             batch = _halved_batch(error, batch, device)
-            on_progress(
-                Report(task.name, step, progress, elapsed_s, note=f"Out of memory: going on with batches of {batch}.")
-            )
+            note = f"Out of memory: going on with batches of {batch}."
+            on_progress(Report(task.name, step, progress, elapsed_s, note=note))
             continue
+        since_report.add(losses)
+        if device.is_cpu:  # reading a number makes a GPU wait: there a report is soon enough
+            since_report.refuse_non_finite(step)
         nn.utils.clip_grad_norm_(network.parameters(), settings.clip_norm)
-        if device.is_cpu or step % 20 == 0:  # reading a number makes a GPU wait
-            _refuse_non_finite(losses, total, task.name, step)
         optimiser.step()
-        average.update(network, step)
+        average.update(step)
         step += 1
-        counted += 1
-        for name, loss in losses.items():
-            sums[name] = sums.get(name, 0.0) + loss.detach()
 
         now = clock()
-        due = validated < schedule.validations - 1 and progress >= (validated + 1) / schedule.validations
-        if due or now - last_report >= schedule.report_s:
-            figures = validated_figures(task, network, average) if due else {}
-            validated += int(due)
-            means = {name: float(value) / counted for name, value in sums.items()}
+        validate = validated < schedule.validations - 1 and progress >= (validated + 1) / schedule.validations
+        keep = keep_in is not None and now - last_kept >= schedule.keep_s
+        if validate or keep or now - last_report >= schedule.report_s:
+            means = since_report.take(step)
+            figures = validated_figures(task, network, average) if validate else {}
+            validated += int(validate)
             on_progress(Report(task.name, step, progress, elapsed_s, means, figures))
-            sums, counted, last_report = {}, 0, clock()
-        if keep_in is not None and now - last_kept >= schedule.keep_s:
+            last_report = clock()
+        if keep:
             state.keep(step, before_s + clock() - started)
             last_kept = clock()
         if os.getppid() != parent:  # whoever asked for this training is gone
             raise SystemExit(1)
 
+    since_report.refuse_non_finite(step)
     if keep_in is not None:
         state.keep(step, before_s + clock() - started)
     average.swap(network)
@@ -207,14 +214,43 @@ def validated_figures(task: Task, network: nn.Module, average: MovingAverage) ->
         average.swap(network)
 
 
-def _refuse_non_finite(losses: dict[str, Tensor], total: Tensor, part: str, step: int) -> None:
-    if bool(torch.isfinite(total)):
-        return
-    bad = next((name for name, loss in losses.items() if not bool(torch.isfinite(loss))), "sum")
-    raise InputError(
-        f"The {bad} loss of the {part} must stay a finite number. Got {float(losses.get(bad, total).detach())} at step {step}"
-        f" instead: a lower 'learning_rate' in the model file is the usual remedy."
-    )
+class LossSums:
+    """Sums of each loss since the last report. They stay on their device: only ``take`` and the check wait for a GPU.
+
+    What is once no finite number stays so in a sum (and in the weights), so a check at each report misses nothing.
+    """
+
+    def __init__(self, part: str) -> None:
+        self.part, self.count = part, 0
+        self.sums: dict[str, Tensor] = {}
+
+    def add(self, losses: Mapping[str, Tensor]) -> None:
+        """Take in the losses of one step."""
+        for name, loss in losses.items():
+            self.sums[name] = self.sums[name] + loss.detach() if name in self.sums else loss.detach().float()
+        self.count += 1
+
+    def refuse_non_finite(self, step: int) -> None:
+        """InputError naming the first loss that is no finite number."""
+        self._read(step)
+
+    def take(self, step: int) -> dict[str, float]:
+        """Mean losses since the last call."""
+        means = {name: value / max(1, self.count) for name, value in self._read(step).items()}
+        self.sums, self.count = {}, 0
+        return means
+
+    def _read(self, step: int) -> dict[str, float]:
+        if not self.sums:
+            return {}
+        values = dict(zip(self.sums, torch.stack(list(self.sums.values())).tolist(), strict=True))
+        for name, value in values.items():
+            if not math.isfinite(value):
+                raise InputError(
+                    f"The {name} loss of the {self.part} must stay a finite number. Got {value} at step {step} instead:"
+                    f" a lower 'learning_rate' in the model file is the usual remedy."
+                )
+        return values
 
 
 def _halved_batch(error: RuntimeError, batch: int, device: ChosenDevice) -> int:
@@ -250,10 +286,11 @@ class _State:
         network: nn.Module,
         optimiser: torch.optim.Optimizer,
         average: MovingAverage,
+        reservoir: Reservoir,
         keep_in: Path | None,
         fingerprint: str,
     ) -> None:
-        self.network, self.optimiser, self.average = network, optimiser, average
+        self.network, self.optimiser, self.average, self.reservoir = network, optimiser, average, reservoir
         self.path, self.fingerprint = keep_in, fingerprint
 
     def keep(self, step: int, elapsed_s: float) -> None:
@@ -263,6 +300,7 @@ class _State:
         for number, moments in self.optimiser.state_dict()["state"].items():
             tensors |= {f"optimiser.{number}.{name}": torch.as_tensor(value) for name, value in moments.items()}
         facts: dict[str, Any] = {"step": step, "elapsed_s": elapsed_s, "fingerprint": self.fingerprint}
+        facts["chips"] = self.reservoir.place()
         assert self.path is not None
         write_tensors(self.path, tensors, {"run": json.dumps(facts)})
 
@@ -286,4 +324,5 @@ class _State:
             moments.setdefault(int(number), {})[key] = tensor
         layout = self.optimiser.state_dict()
         self.optimiser.load_state_dict({"state": moments, "param_groups": layout["param_groups"]})
+        self.reservoir.go_to(facts["chips"])
         return int(facts["step"]), float(facts["elapsed_s"])

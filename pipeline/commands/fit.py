@@ -41,11 +41,35 @@ def _gsd(context: click.Context, parameter: click.Parameter, value: str | None) 
 @click.option(
     "--ground-gsd", "ground_gsd_m", default=None, callback=_gsd, metavar="G", help='Their scale, such as "1.7cm".'
 )
+@click.option(
+    "--empty", default=None, metavar="PHOTOS", help="Photographs that show no panel and no person: ground too."
+)
+@click.option("--empty-gsd", "empty_gsd_m", default=None, callback=_gsd, metavar="G", help="Their scale.")
+@click.option(
+    "--real", default=None, metavar="DIR|COCO", help="Labelled frames of your own to mix in: frame set or COCO."
+)
+@click.option("--real-images", default=None, metavar="DIR", help="Where the images of the COCO file lie.")
+@click.option("--from", "start", default=None, metavar="BUNDLE|default", help="Go on from this bundle's weights.")
 @click.option("--minutes", type=float, default=None, help="How long to train (default: the model file says).")
 @click.option("--steps", type=int, default=None, help="Train each part this many steps instead.")
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True)
 @click.option("--device", default="auto", show_default=True, help="auto, cpu or cuda.")
 @click.option("--workers", type=int, default=None, help="1: one part after the other; 2: both at a time.")
+@click.option(
+    "--draw-workers",
+    type=int,
+    default=None,
+    metavar="K",
+    help="Processes that draw chips (default: on a GPU all cores but two; on CPU a thread of each part).",
+)
+@click.option(
+    "--uses-per-chip",
+    type=int,
+    default=None,
+    metavar="N",
+    help="How often a drawn chip is learnt from, each time looked at anew: 1 to 4 where drawing keeps up (default: the "
+    "model file's; the small model, which waits for its drawing, uses more).",
+)
 def fit_command(
     train: str,
     out: Path,
@@ -53,18 +77,28 @@ def fit_command(
     mission: str | None,
     ground: str | None,
     ground_gsd_m: float | None,
+    empty: str | None,
+    empty_gsd_m: float | None,
+    real: str | None,
+    real_images: str | None,
+    start: str | None,
     minutes: float | None,
     steps: int | None,
     seed: int,
     device: str,
     workers: int | None,
+    draw_workers: int | None,
+    uses_per_chip: int | None,
 ) -> None:
-    """Train from nothing; killed and started again with the same options, it goes on where it was."""
+    """Train from nothing or from another bundle; killed and started again with the same options, it goes on where it was."""
     console = Console()
     with FitProgress(console) as progress:
         fitted = fit(
-            train, out, model=model, mission=mission, ground=ground, ground_gsd_m=ground_gsd_m, minutes=minutes,
-            steps=steps, seed=seed, device=device, workers=workers, on_progress=progress.show,
+            train, out, model=model, mission=mission, ground=ground, ground_gsd_m=ground_gsd_m,
+            empty=empty, empty_gsd_m=empty_gsd_m, real=real, real_images=real_images, start=start, minutes=minutes,
+            steps=steps, seed=seed, device=device, workers=workers, draw_workers=draw_workers,
+            uses_per_chip=uses_per_chip, on_progress=progress.show,
+            on_remark=console.print,
         )  # fmt: skip
     console.print(summary(fitted))
 
