@@ -208,10 +208,10 @@ def test_nothing_half_written_when_the_disk_fills(tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("name", ["small", "large", "fcos"])
+@pytest.mark.parametrize("name", ["small", "default", "large", "fcos"])
 def test_shipped_models_build(name):
     model = load_model_file(name)
     numbers = sum(p.numel() for p in build_detector(model.detector).parameters())
     assert isinstance(model.detector, FcosSettings) or numbers < 5e6
-    if name == "small":
-        assert numbers < 0.5e6
+    most = {"small": 0.5e6, "default": 3e6}
+    assert numbers < most.get(name, numbers + 1)
