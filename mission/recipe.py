@@ -62,6 +62,9 @@ class CompositionSettings(Settings):
     """Scale of a chip as a multiple of the mission's ground sample distance (drawn evenly in the logarithm)."""
     tilt_deg: Annotated[Range, _within(0, 60)] = (0, 18)
     """How far chips are seen off the vertical, beyond the lens's own angle."""
+    oblique_share: Share = 0.15
+    """Share of chips seen at an angle of ``oblique_deg`` instead: turns of the aircraft, tilted gimbals, frame corners."""
+    oblique_deg: Annotated[Range, _within(0, 60)] = (18, 45)
     beside_person_share: Share = 0.15
     """Share of people who stand close beside a panel."""
 
@@ -70,6 +73,9 @@ class PanelLookSettings(Settings):
     """How panels are made and how they lie. Shares are of panels; strengths are drawn evenly from 0 to the value."""
 
     typefaces: Literal["training", "held-out", "all"] = "training"
+    paint_spread: Share = 1.0
+    """Width of the colours that go by one name: 1 as wide as a careful human would still call them so, 0 the best example
+    of each name alone."""
     mark_turn_deg: Annotated[Range, _within(-180, 180)] = (-180, 180)
     """Turn of the mark against its shape."""
     upright_share: Share = 0.35
@@ -140,6 +146,8 @@ class FlightLookSettings(Settings):
     lanes_per_run: Annotated[int, Field(ge=1, le=50)] = 1
     attitude_spread_deg: Annotated[float, Field(ge=0, le=30)] = 1.5
     """Standard deviation of pitch and roll about the mission's; the recorded pose knows of it."""
+    real_share: Share = 1.0
+    """Share of runs over photographs where photographs are given as ground (``ground.real_share`` is for chips)."""
     wanted_share: Share = 0.6
     """Share of a run's panels that its wanted list asks for."""
 

@@ -31,6 +31,8 @@ GROUND_KINDS = (
     "sheeting",
 )
 TONES = ("srgb", "soft", "contrasty", "deep", "flat")
+#: How drawn things are laid into photographs (``synth.photo_blend``).
+BLENDINGS = ("matched", "feathered", "sharpened", "none")
 CHROMA_SAMPLINGS = ("4:4:4", "4:2:2", "4:2:0")
 
 
@@ -105,10 +107,17 @@ class GroundSettings(Settings):
     """Relative deviation of brightness over metres."""
     scale_jitter: Annotated[Range, _within(0.25, 4)] = (0.8, 1.25)
     """Photographs as ground are enlarged by up to this factor, so that their texture varies in scale."""
+    real_share: Share = 0.7
+    """Share of chips on photographs where photographs are given as ground, the others on procedural ground."""
+    blending: dict[str, float] = Field(
+        default_factory=lambda: {"matched": 5.0, "feathered": 1.5, "sharpened": 2.0, "none": 1.5}
+    )
+    """Weights of how drawn things are laid into photographs, several so that no one seam gives them away."""
 
     @model_validator(mode="after")
     def _check(self) -> GroundSettings:
         _weights(self.kinds, GROUND_KINDS, "kinds of ground")
+        _weights(self.blending, BLENDINGS, "blendings")
         if not 0 <= self.extra_kinds[0] <= self.extra_kinds[1] <= 5:
             raise ValueError("hold extra_kinds as two whole numbers within 0..5, the lowest first")
         return self

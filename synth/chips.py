@@ -12,9 +12,9 @@ from mission.mission_file import Mission
 from mission.recipe import Recipe, check_recipe
 from synth.capture import sample_capture
 from synth.clutter import sample_decoys
-from synth.compose import Scene, render_chips
-from synth.ground import sample_ground
+from synth.compose import Scene
 from synth.marks import Typefaces
+from synth.mixed_ground import render_mixed, sample_grounds
 from synth.other_things import KINDS_SHARE, OTHER, OtherBoxes, false_boxes, nothing
 from synth.outlines import outline_atlas
 from synth.panels import sample_panels
@@ -102,15 +102,12 @@ class ChipSource:
         layout, others = self._layout(rng, views, gsd_m)
         settings, px = self.recipe, self.chip_px
         captures = tuple(sample_capture(rng, settings.capture, self.mission) for _ in range(count))
-        if self.ground is not None:
-            grounds = tuple(self.ground.sample(rng, px, px, float(g)) for g in gsd_m)
-        else:
-            grounds = tuple(sample_ground(rng, settings.ground, float(g), (px, px)) for g in gsd_m)
+        grounds = sample_grounds(rng, settings.ground, [float(g) for g in gsd_m], px, self.ground)
         return ChipScene(layout, views, captures, grounds, tuple(headings), self._outlines, others)
 
     def render(self, scene: ChipScene) -> ChipBatch:
         """Draw a sampled scene."""
-        rendered = render_chips(scene, self.ground, self.device)
+        rendered = render_mixed(scene, self.ground, self.device)
         truth = target_truth(scene.layout, scene.views, self._outlines)
         visible = visible_share(rendered.owner, truth, len(scene.layout.targets.picture))
         seen = visible >= _LEAST_VISIBLE
@@ -142,6 +139,8 @@ class ChipSource:
         gsd_m = mission.ground_sample_distance_m * np.exp(rng.uniform(np.log(low), np.log(high), count))
         heading = rng.uniform(0, 360, count)
         tilt = rng.uniform(*composition.tilt_deg, count)
+        oblique = rng.random(count) < composition.oblique_share
+        tilt = np.where(oblique, rng.uniform(*composition.oblique_deg, count), tilt)
         towards = rng.uniform(0, 2 * np.pi, count)
         pitch = mission.flight.pitch_deg + tilt * np.cos(towards)
         roll = mission.flight.roll_deg + tilt * np.sin(towards)

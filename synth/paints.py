@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from mission.vocabulary import COLOURS
-from synth.colour import ciede2000, lab_from_lch, lab_from_linear, lch_from_lab, linear_from_lab
+from synth.colour import ciede2000, lab_from_lch, lab_from_linear, lch_from_lab, linear_from_lab, linear_from_srgb
 
 Array = NDArray[Any]
 _INDEX = {name: i for i, name in enumerate(COLOURS)}
@@ -35,6 +35,22 @@ _BOXES: dict[str, tuple[tuple[float, float], tuple[float, float], tuple[float, f
     "brown": ((16, 46), (13, 58), (30, 78)),
 }
 _BANK = 1500
+#: What a name means at its best, sRGB 0..255: the focal chips of Berlin & Kay (1969) by way of the renotation data (one of
+#: them where there are two); but orange, whose chip is a dull one, as on the ColorChecker (McCamy et al. 1976, patch 7), and
+#: white, grey and black at the lightness of common paints (no source).
+_ANCHORS: dict[str, tuple[int, int, int]] = {
+    "white": (241, 241, 239),
+    "black": (44, 44, 45),
+    "grey": (128, 128, 128),
+    "red": (186, 33, 33),
+    "orange": (224, 124, 48),
+    "yellow": (252, 191, 0),
+    "green": (0, 145, 69),
+    "blue": (0, 101, 162),
+    "purple": (102, 48, 122),
+    "pink": (241, 144, 180),
+    "brown": (76, 38, 29),
+}
 #: A paint may move this far in any direction of CIELAB and still keep its name.
 _MARGIN = 3.0
 #: Reflectance that neither paint nor print leaves (common practice, no source).
@@ -112,8 +128,30 @@ def paint_bank(name: str) -> Array:
 
 
 @cache
-def _bank_labs(name: str) -> Array:
-    return lab_from_linear(paint_bank(name))
+def anchor(name: str) -> Array:
+    """The best example of a name as linear reflectance [3]."""
+    linear = linear_from_srgb(np.array(_ANCHORS[name]) / 255).clip(_DARKEST, _LIGHTEST)
+    linear.setflags(write=False)
+    return linear
+
+
+@cache
+def paints_within(name: str, spread: float) -> Array:
+    """Paints [n, 3] of one name, drawn towards its anchor in CIELAB: all of ``paint_bank`` at 1, the anchor alone at 0."""
+    if spread == 1:
+        return paint_bank(name)
+    middle = lab_from_linear(anchor(name))
+    lab = middle + spread * (lab_from_linear(paint_bank(name)) - middle)
+    # A region of colour space need not be convex: what leaves it on the way is the anchor itself.
+    lab[colour_name(lab) != _INDEX[name]] = middle
+    linear = linear_from_lab(lab).clip(_DARKEST, _LIGHTEST)
+    linear.setflags(write=False)
+    return linear
+
+
+@cache
+def _labs_within(name: str, spread: float) -> Array:
+    return lab_from_linear(paints_within(name, spread))
 
 
 def sample_paints(rng: np.random.Generator, names: NDArray[np.int64], colours: tuple[str, ...] = COLOURS) -> Array:
@@ -123,11 +161,13 @@ def sample_paints(rng: np.random.Generator, names: NDArray[np.int64], colours: t
 
 
 @cache
-def pairs_that_differ(colours: tuple[str, ...], lightness_min: float, difference_min: float) -> NDArray[np.bool_]:
+def pairs_that_differ(
+    colours: tuple[str, ...], lightness_min: float, difference_min: float, spread: float = 1.0
+) -> NDArray[np.bool_]:
     """Which (panel, mark) names [C, C] can be told apart as asked by at least one in ten pairs of their paints."""
     rng = np.random.Generator(np.random.Philox(key=(21, 0)))
     chosen = rng.integers(0, _BANK, (2, 400))
-    labs = np.stack([_bank_labs(name) for name in colours])
+    labs = np.stack([_labs_within(name, spread) for name in colours])
     one, other = labs[:, None, chosen[0]], labs[None, :, chosen[1]]
     good = (np.abs(one[..., 0] - other[..., 0]) >= lightness_min) & (ciede2000(one, other) >= difference_min)
     allowed = good.mean(axis=-1) >= 0.1
@@ -140,12 +180,14 @@ def sample_paint_pairs(
     colours: tuple[str, ...],
     lightness_min: float,
     difference_min: float,
+    spread: float = 1.0,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], Array, Array]:
     """Panel and mark colours that can be told apart: names [n], names [n], paints [n, 3], paints [n, 3].
 
     Panel names are drawn evenly, mark names evenly among those that differ enough in lightness (|dL*|) and CIEDE2000.
+    ``spread``: see ``paints_within``.
     """
-    allowed = pairs_that_differ(colours, lightness_min, difference_min)
+    allowed = pairs_that_differ(colours, lightness_min, difference_min, spread)
     usable = np.flatnonzero(allowed.any(axis=1))
     if not len(usable):
         raise ValueError("have colours of which two can be told apart as asked")
@@ -153,8 +195,8 @@ def sample_paint_pairs(
     weight = allowed[panel] / allowed[panel].sum(axis=1, keepdims=True)
     mark = (rng.random((count, 1)) > np.cumsum(weight, axis=1)).sum(axis=1).clip(0, len(colours) - 1)
     mark = np.where(allowed[panel, mark], mark, np.argmax(allowed[panel], axis=1))
-    banks = np.stack([paint_bank(name) for name in colours])
-    labs = np.stack([_bank_labs(name) for name in colours])
+    banks = np.stack([paints_within(name, spread) for name in colours])
+    labs = np.stack([_labs_within(name, spread) for name in colours])
     tries = rng.integers(0, _BANK, (2, count, 64))
     one, other = labs[panel[:, None], tries[0]], labs[mark[:, None], tries[1]]
     light = np.abs(one[..., 0] - other[..., 0])

@@ -34,7 +34,7 @@ def sample_panels(
     outlines = outline_atlas(vocabulary)
     shape = rng.integers(0, len(vocabulary.shapes), count)
     colour, mark_colour, paint, mark_paint = sample_paint_pairs(
-        rng, count, vocabulary.colours, panels.lightness_difference_min, panels.colour_difference_min
+        rng, count, vocabulary.colours, panels.lightness_difference_min, panels.colour_difference_min, look.paint_spread
     )
     mark = rng.integers(0, len(vocabulary.marks), count)
     size_m = np.exp(rng.uniform(np.log(panels.size_smallest_m), np.log(panels.size_largest_m), count))

@@ -7,7 +7,15 @@ import pytest
 
 from mission.vocabulary import COLOURS
 from synth.colour import ciede2000, lab_from_linear
-from synth.paints import colour_name, paint_bank, pairs_that_differ, sample_paint_pairs, sample_paints
+from synth.paints import (
+    anchor,
+    colour_name,
+    paint_bank,
+    paints_within,
+    pairs_that_differ,
+    sample_paint_pairs,
+    sample_paints,
+)
 
 
 @pytest.mark.parametrize("name", COLOURS)
@@ -55,3 +63,21 @@ def test_sampled_paints_follow_their_names() -> None:
     names = np.arange(11).repeat(40)
     paint = sample_paints(np.random.default_rng(1), names)
     assert (colour_name(lab_from_linear(paint)) == names).all()
+
+
+@pytest.mark.parametrize("spread", [0.0, 0.3, 0.6, 0.9])
+def test_narrow_paints_keep_their_names_and_draw_towards_the_anchor(spread: float) -> None:
+    for name in COLOURS:
+        lab, middle = lab_from_linear(paints_within(name, spread)), lab_from_linear(anchor(name))
+        assert (colour_name(lab) == COLOURS.index(name)).all()
+        wide = np.linalg.norm(lab_from_linear(paint_bank(name)) - middle, axis=1)
+        assert np.median(np.linalg.norm(lab - middle, axis=1)) == pytest.approx(spread * np.median(wide), abs=0.6)
+
+
+def test_without_spread_each_name_is_one_paint() -> None:
+    panel, mark, paint, mark_paint = sample_paint_pairs(np.random.default_rng(2), 400, COLOURS, 25.0, 30.0, spread=0.0)
+    for names, paints in ((panel, paint), (mark, mark_paint)):
+        for i in set(names.tolist()):
+            np.testing.assert_allclose(
+                paints[names == i], np.broadcast_to(anchor(COLOURS[i]), paints[names == i].shape), atol=1e-6
+            )

@@ -11,6 +11,7 @@ from PIL import Image
 
 from mission.errors import InputError
 from mission.photographs import GroundScale
+from mission.recipe_light import BLENDINGS
 from synth import photo_ground, photo_store
 from synth.capture import CaptureSpec
 from synth.photo_blend import blend_into_photograph
@@ -198,6 +199,28 @@ def test_drawn_things_take_on_exposure_softness_and_noise() -> None:
     edge = picture[1, 32, 13:20]
     assert float(picture[1, 32, 8]) < float(edge[3]) < float(inside.mean())  # no hard step
     assert (edge[1:] >= edge[:-1] - 12).all()
+
+
+def _board(blending: str) -> np.ndarray:
+    """Luma [64, 64] of a white square in a photograph without noise."""
+    objects, cover = torch.zeros(1, 3, 64, 64), torch.zeros(1, 1, 64, 64)
+    objects[..., 16:48, 16:48], cover[..., 16:48, 16:48] = 1.0, 1.0
+    layer = replace(_layer(), looks=(replace(LOOK, noise=0.0, blending=blending),))
+    capture = CaptureSpec(seed=1, sharpening=0.6)
+    return blend_into_photograph(layer, objects, cover, [capture], jpeg=False)[0, 1].float().numpy()
+
+
+def test_blendings_differ_at_the_rim_and_nowhere_else() -> None:
+    boards = {name: _board(name) for name in BLENDINGS}
+    for name, board in boards.items():
+        assert abs(board[22:42, 22:42] - boards["matched"][22:42, 22:42]).max() <= 1, name
+        assert abs(board[:8] - boards["matched"][:8]).max() <= 1, name
+    inside, outside = boards["none"][32, 16], boards["none"][32, 15]
+    assert inside - outside > 100  # a hard step
+    matched, feathered, sharpened = (boards[name][32] for name in ("matched", "feathered", "sharpened"))
+    assert outside + 5 < matched[15] < matched[16] < inside - 3
+    assert feathered[16] < matched[16] - 5
+    assert sharpened[13:16].min() < outside - 3 and sharpened[16:20].max() > inside + 3
 
 
 def test_shadows_of_drawn_things_darken_the_ground() -> None:
