@@ -24,7 +24,7 @@ from synth.photo_look import PhotographLook
 from synth.tone import encode
 
 # Widths of the neighbourhoods over which rims fade and overshoot [px]; our own choice, seen at 100 %.
-_FEATHER_PX, _HALO_PX = 1.2, 1.0
+_FEATHER_PX, _HALO_PX = 1.2, 1.3
 
 
 def blend_into_photograph(
@@ -101,7 +101,7 @@ def _sharpened(
     chosen = _chosen(layer, "sharpened", coded.device)
     if chosen is None:
         return coded
-    amount = torch.tensor([0.3 + 0.5 * c.sharpening for c in captures], device=coded.device).view(-1, 1, 1, 1)
+    amount = torch.tensor([0.4 + 0.8 * c.sharpening for c in captures], device=coded.device).view(-1, 1, 1, 1)
     wide = _near(torch.cat([coded, cover], 1), _HALO_PX)
     near = (wide[:, 3:] * 4).clamp_(0, 1)
     return coded + chosen * amount * near * (coded - wide[:, :3])
