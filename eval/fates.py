@@ -1,7 +1,8 @@
 """What became of every object and every report, each with exactly one cause, counted whatever the rulebook.
 
 Objects go down the list until something stops them; reports that count for no object are split, false on a look-alike thing
-that the truth names (any annotation that is neither panel nor person), or false on bare ground.
+that the truth names (``other_things`` of a frame, or any annotation that is neither panel nor person), or false on ground where
+it names nothing.
 """
 
 from __future__ import annotations
@@ -29,15 +30,19 @@ FATES: dict[str, str] = {
     )},
     "split": "a second report of the same object",
     "false_on_look_alike": "a report of a thing that is neither panel nor person",
-    "false_on_ground": "a report where nothing is",
+    "false_on_ground": "a report where the truth names nothing",
 }  # fmt: skip
 
 
 def fates_block(judgement: Judgement, runs: Sequence[RunCase]) -> dict[str, Any]:
-    """Objects and reports of all runs, counted by cause; causes that did not happen are left out."""
+    """Objects and reports of all runs, counted by cause; causes that did not happen are left out.
+
+    "look_alikes" tells which things the reports false on a look-alike were on, the most frequent first.
+    """
     best = best_scores(judgement)
     objects: Counter[str] = Counter()
     reports: Counter[str] = Counter()
+    look_alikes: Counter[str] = Counter()
     for run in runs:
         report_of, used = _pairs(run)
         scores = of_things(run, judgement.case, best)
@@ -48,9 +53,12 @@ def fates_block(judgement: Judgement, runs: Sequence[RunCase]) -> dict[str, Any]
             fate = _report_fate(judgement, run, report)
             if fate is not None:
                 reports[fate] += 1
+            if fate == "false_on_look_alike":
+                look_alikes[str(run.on_look_alike[report])] += 1
     return {
         "objects": {cause: objects[cause] for cause in FATES if objects[cause]},
         "reports": {cause: reports[cause] for cause in FATES if reports[cause]},
+        "look_alikes": dict(sorted(look_alikes.items(), key=lambda item: (-item[1], item[0]))),
     }
 
 

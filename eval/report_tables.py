@@ -77,8 +77,12 @@ def fate_rows(causes: Card | None) -> list[list[str]]:
     if not causes:
         return []
     named = [cause for cause in FATES if causes["objects"].get(cause) or causes["reports"].get(cause)]
+    words = dict(FATES)
+    kinds = ", ".join(f"{kind.replace('_', ' ')} {n}" for kind, n in causes.get("look_alikes", {}).items())
+    if kinds:
+        words["false_on_look_alike"] += f" ({kinds})"
     return [
-        [FATES[cause], str(causes["objects"].get(cause, "")), str(causes["reports"].get(cause, ""))] for cause in named
+        [words[cause], str(causes["objects"].get(cause, "")), str(causes["reports"].get(cause, ""))] for cause in named
     ]
 
 

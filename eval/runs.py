@@ -33,8 +33,9 @@ class RunCase:
 
     ``rows`` [O] are the annotation rows of each thing, ``find_numbers`` [N] places in the list of finds, ``cluster`` the
     cluster of the run's first frame, ``held`` [N] finds that are held back, ``covariance_m2`` [N, 2, 2] what the finds claim
-    of their place (NaN: nothing), ``duration_s`` from the first frame to the last (NaN unknown), ``on_look_alike`` [N] finds
-    with a sighting on something annotated that is neither panel nor person, ``not_looked_at`` wanted panels in no frame.
+    of their place (NaN: nothing), ``duration_s`` from the first frame to the last (NaN unknown), ``on_look_alike`` [N] what
+    a sighting of the find lies on, where the truth names neither panel nor person there, ``not_looked_at`` wanted panels in no
+    frame.
     """
 
     name: str
@@ -46,7 +47,7 @@ class RunCase:
     held: NDArray[np.bool_]
     covariance_m2: NDArray[np.float64]
     duration_s: float
-    on_look_alike: NDArray[np.bool_]
+    on_look_alike: tuple[str | None, ...]
     not_looked_at: int
 
 
@@ -93,7 +94,7 @@ def run_cases(
                 held=np.array([find.held is not None for find in mine], dtype=bool),
                 covariance_m2=_claims(mine),
                 duration_s=_duration_s([case.frames[row] for row in frame_rows]),
-                on_look_alike=np.array([_on_other(case, find, row_of) for find in mine], dtype=bool),
+                on_look_alike=tuple(_on_other(case, find, row_of) for find in mine),
                 not_looked_at=sum(not fits.any() for fits in asked_for),
             )
         )
@@ -106,17 +107,18 @@ def _claims(finds: Sequence[Find]) -> NDArray[np.float64]:
     return np.array(claims, dtype=float).reshape(-1, 2, 2)
 
 
-def _on_other(case: Case, find: Find, row_of: Mapping[int, int]) -> bool:
-    """Whether a sighting of the find has its centre on an annotation that is neither panel nor person."""
+def _on_other(case: Case, find: Find, row_of: Mapping[int, int]) -> str | None:
+    """What a sighting of the find has its centre on, where the truth names something that is neither panel nor person."""
     for number in find.sightings:
         row = row_of[number]
         x, y, w, h = case.sightings[row].bbox_px
-        for thing in case.frames[int(case.detections.frame[row])].things:
-            left, top, wide, high = thing.bbox_px
-            inside = left <= x + w / 2 <= left + wide and top <= y + h / 2 <= top + high
-            if inside and thing.category not in CATEGORIES:
-                return True
-    return False
+        frame = case.frames[int(case.detections.frame[row])]
+        others = [(thing.category, thing.bbox_px) for thing in frame.things if thing.category not in CATEGORIES]
+        others += [(thing.kind, thing.bbox_px) for thing in frame.other_things or ()]
+        for kind, (left, top, wide, high) in others:
+            if left <= x + w / 2 <= left + wide and top <= y + h / 2 <= top + high:
+                return kind
+    return None
 
 
 def _duration_s(frames: Sequence[Frame]) -> float:

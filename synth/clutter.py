@@ -6,6 +6,7 @@ They are simple, but at one to three centimetres a pixel they must be taken for 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -45,8 +46,35 @@ def sample_decoys(
 
     ``targets`` are pictures and places that most of them keep clear of.
     """
+    chosen = choose_decoys(rng, picture, ground, recipe, targets=targets)
+    return lay_decoys(rng, chosen, mission, recipe, typefaces)
+
+
+@dataclass(frozen=True)
+class Decoys:
+    """Which things lie where: ``picture`` [N], ``ground`` [N, 3], ``kind`` [N] rows of DECOYS."""
+
+    picture: Index
+    ground: Array
+    kind: Index
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The kind of each in words."""
+        return tuple(DECOYS[k] for k in self.kind)
+
+
+def choose_decoys(
+    rng: np.random.Generator,
+    picture: Index,
+    ground: Array,
+    recipe: Recipe,
+    *,
+    targets: tuple[Index, Array] | None = None,
+) -> Decoys:
+    """Kinds of things by the recipe's weights, less those that would lie on a target."""
     if not len(picture):
-        return empty_layout()
+        return Decoys(picture, ground, np.zeros(0, dtype=np.int64))
     weight = np.array([recipe.decoys.kinds.get(name, 0.0) for name in DECOYS])
     kind = rng.choice(len(DECOYS), len(picture), p=weight / weight.sum())
     if targets is not None and len(targets[0]):
@@ -55,6 +83,16 @@ def sample_decoys(
         away = np.where(picture[:, None] == targets[0][None], away, np.inf).min(axis=1)
         keep = away >= room
         picture, ground, kind = picture[keep], ground[keep], kind[keep]
+    return Decoys(picture, ground, kind)
+
+
+def lay_decoys(
+    rng: np.random.Generator, decoys: Decoys, mission: Mission, recipe: Recipe, typefaces: Typefaces | None = None
+) -> Layout:
+    """The things themselves."""
+    picture, ground, kind = decoys.picture, decoys.ground, decoys.kind
+    if not len(picture):
+        return empty_layout()
     outlines = outline_atlas(mission.panels.vocabulary)
     parts = []
     for k in np.unique(kind):

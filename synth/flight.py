@@ -18,12 +18,12 @@ from mission.recipe import Recipe
 from mission.vocabulary import ATTRIBUTES
 from mission.wanted import WantedPanel
 from synth.capture import CaptureSpec, sample_capture
-from synth.clutter import sample_decoys
+from synth.clutter import Decoys, choose_decoys, lay_decoys
 from synth.ground import GroundSpec, sample_ground
 from synth.panels import sample_panels
 from synth.people import sample_people
 from synth.photo_ground import GroundBank, PhotoGroundSpec
-from synth.scene import Array, Layout, join_layouts
+from synth.scene import Array, Layout, in_picture, join_layouts
 
 # Numbers of runs and frames must never meet in the generators' keys.
 _RUN_KEYS = 1 << 40
@@ -61,6 +61,9 @@ class RunPlan:
     objects: tuple[str, ...]
     stations: tuple[tuple[float, float, float], ...]
     """East, north and heading of each frame."""
+    decoys: Layout
+    """What of the layout is no target; its ``picture`` numbers the things, as ``decoy_kinds`` does."""
+    decoy_kinds: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -84,7 +87,7 @@ def plan_run(recipe: Recipe, mission: Mission, seed: int, number: int, bank: Gro
     rng = np.random.Generator(np.random.Philox(key=np.array([seed, _RUN_KEYS + number], dtype=np.uint64)))
     name = f"run-{number + 1:03d}"
     stations, lane = _stations(rng, recipe, mission)
-    layout, objects = _lay_out(rng, recipe, mission, lane, name)
+    layout, objects, decoys, decoy_kinds = _lay_out(rng, recipe, mission, lane, name)
     ground, background = _ground(rng, recipe, mission, lane, bank, f"{name}-ground-{seed}")
     return RunPlan(
         name,
@@ -96,6 +99,8 @@ def plan_run(recipe: Recipe, mission: Mission, seed: int, number: int, bank: Gro
         _wanted(rng, recipe, mission, layout, objects),
         objects,
         tuple(stations),
+        decoys,
+        decoy_kinds,
     )
 
 
@@ -196,8 +201,8 @@ def _footprint_m(camera: Camera, height_m: float) -> tuple[float, float]:
 
 def _lay_out(
     rng: np.random.Generator, recipe: Recipe, mission: Mission, lane: _Lane, name: str
-) -> tuple[Layout, tuple[str, ...]]:
-    """Panels, people and other things of a run, and the ids of the targets."""
+) -> tuple[Layout, tuple[str, ...], Layout, tuple[str, ...]]:
+    """Panels, people and other things of a run, and the ids of the targets; the other things alone, and their kinds."""
     panels = int(rng.integers(mission.panels.per_run_fewest, mission.panels.per_run_most + 1))
     persons = int(rng.integers(mission.persons.per_run_fewest, mission.persons.per_run_most + 1))
     # Panels keep away from the rim of the ground covered, so that nearly all of them are seen.
@@ -212,18 +217,18 @@ def _lay_out(
     decoys = int(rng.poisson(rng.uniform(*recipe.composition.decoys_per_hectare) * hectares))
     spread = rng.uniform(-1, 1, (decoys, 2)) * np.array([lane.half_across_m, lane.half_along_m])
     zeros = np.zeros(len(ground), dtype=np.int64)
-    layout = join_layouts(
-        [
-            sample_panels(rng, zeros[:panels], ground[:panels], mission, recipe),
-            sample_people(rng, zeros[panels:], ground[panels:], recipe.persons),
-            sample_decoys(
-                rng, np.zeros(decoys, dtype=np.int64), lane.point(spread[:, 0], spread[:, 1]), mission, recipe,
-                targets=(zeros, ground),
-            ),
-        ]
-    )  # fmt: skip
+    targets = [
+        sample_panels(rng, zeros[:panels], ground[:panels], mission, recipe),
+        sample_people(rng, zeros[panels:], ground[panels:], recipe.persons),
+    ]
+    chosen = choose_decoys(
+        rng, np.zeros(decoys, dtype=np.int64), lane.point(spread[:, 0], spread[:, 1]), recipe, targets=(zeros, ground)
+    )
+    # Laid out as if each were in a picture of its own, so that every part tells which thing it belongs to.
+    things = lay_decoys(rng, Decoys(np.arange(len(chosen.kind)), chosen.ground, chosen.kind), mission, recipe)
+    layout = join_layouts([*targets, in_picture(things, 0)])
     objects = [f"{name}/panel-{k + 1}" for k in range(panels)] + [f"{name}/person-{k + 1}" for k in range(persons)]
-    return layout, tuple(objects)
+    return layout, tuple(objects), things, chosen.names
 
 
 def _apart(rng: np.random.Generator, count: int, half: tuple[float, float]) -> Array:
@@ -250,11 +255,11 @@ def _ground(
         math.ceil(2 * margin * lane.half_across_m / gsd_m),
     )
     ((east, north, _),) = lane.point(np.array([-margin * lane.half_across_m]), np.array([margin * lane.half_along_m]))
-    if bank is None:
+    if bank is None or rng.random() >= recipe.flight.real_share:
         spec: GroundSpec | PhotoGroundSpec = sample_ground(rng, recipe.ground, gsd_m, size)
         background = name
     else:
-        spec = bank.sample(rng, *size)
+        spec = bank.sample(rng, *size, blendings=recipe.ground.blending)
         background = bank.backgrounds(spec)
     return GroundPatch(spec, lane.heading_deg, (float(east), float(north)), size, gsd_m), background
 

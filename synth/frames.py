@@ -18,7 +18,7 @@ import yaml
 
 from mission.atomic import read_json, write_bytes, write_json, write_text
 from mission.errors import InputError
-from mission.frame_set import Frame, FrameSet, Run, Thing, write_truth
+from mission.frame_set import Frame, FrameSet, OtherThing, Run, Thing, write_truth
 from mission.mission_file import Mission
 from mission.recipe import Recipe, check_recipe
 from mission.vocabulary import ATTRIBUTES, CATEGORIES
@@ -26,11 +26,15 @@ from synth.exif import exif_of
 from synth.flight import FramePlan, RunPlan, plan_frame, plan_run, run_of_frame
 from synth.frame_picture import FramePicture, draw_frame
 from synth.jpeg import encode_jpeg
+from synth.outlines import outline_atlas
 from synth.photo_ground import GroundBank
+from synth.truth import other_boxes
 
 # Targets that show less than this of themselves are not put down.
 _LEAST_VISIBLE = 0.02
 _PARTS = "parts"
+# What a frame's part holds; an unfinished render of another kind must not be gone on with.
+_PARTS_VERSION = 2
 
 
 @dataclass(frozen=True)
@@ -86,6 +90,7 @@ def _fingerprint(recipe: Recipe, mission: Mission, seed: int, ground: GroundBank
         "recipe": recipe.model_dump(mode="json"),
         "mission": mission.model_dump(mode="json", exclude={"rulebook", "wanted"}),
         "seed": seed,
+        "parts": _PARTS_VERSION,
         "ground": None if ground is None else [photograph.name for photograph in ground.photographs],
     }
 
@@ -210,7 +215,18 @@ def _truth_part(job: RenderJob, run: RunPlan, frame: FramePlan, picture: FramePi
                 "mark_turn_deg": turn if turn == turn else None,
             }
         )
-    return {"view": frame.recorded_view.to_json(), "run": run.name, "background": run.background, "things": things}
+    number, boxes = other_boxes(run.decoys, frame.true_view, outline_atlas(vocabulary))
+    others = [
+        {"kind": run.decoy_kinds[n], "bbox_px": [x0, y0, x1 - x0, y1 - y0]}
+        for n, (x0, y0, x1, y1) in zip(number.tolist(), boxes.tolist(), strict=True)
+    ]
+    return {
+        "view": frame.recorded_view.to_json(),
+        "run": run.name,
+        "background": run.background,
+        "things": things,
+        "other_things": others,
+    }
 
 
 def _finish(job: RenderJob, frames: int, final: Path) -> None:
@@ -248,6 +264,7 @@ def _finish(job: RenderJob, frames: int, final: Path) -> None:
                 part["run"],
                 part["background"],
                 tuple(things),
+                tuple(OtherThing(o["kind"], tuple(o["bbox_px"])) for o in part["other_things"]),
             )
         )
     runs = _runs(job, found)

@@ -9,7 +9,7 @@ origin, the ground at u = 0. Colours are linear reflectances.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cache
 from typing import Any, TypeVar
 
@@ -213,6 +213,12 @@ def join_layouts(parts: Sequence[Layout]) -> Layout:
         join(Blocks, [part.blocks for part in parts]),
         join(Targets, [part.targets for part in parts]),
     )
+
+
+def in_picture(layout: Layout, number: int) -> Layout:
+    """The same things, all in one picture."""
+    tables = {f.name: getattr(layout, f.name) for f in fields(layout)}
+    return Layout(**{name: replace(t, picture=np.full(len(t.picture), number)) for name, t in tables.items()})
 
 
 def _moved(table: Rows, first: int) -> Rows:

@@ -9,11 +9,14 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
+from mission.camera import View
+from synth.other_things import part_boxes
 from synth.outlines import OutlineAtlas
-from synth.projection import Views
+from synth.projection import Views, frame_views
 from synth.scene import Array, Index, Layout, take
 
 _GRID = 22
+_LEAST_OTHER_PX = 4.0
 
 
 @dataclass(frozen=True)
@@ -57,6 +60,26 @@ def target_truth(layout: Layout, views: Views, outlines: OutlineAtlas, *, with_o
         tuple(polygons[i] for i in row) if with_outlines else (),
         turn[row],
     )
+
+
+def other_boxes(decoys: Layout, view: View, outlines: OutlineAtlas) -> tuple[Index, Array]:
+    """Things that are no target in one frame: their numbers [N] and boxes [N, 4] (x0, y0, x1, y1) inside it.
+
+    ``decoys`` numbers its things by ``picture``. Boxes hold all parts of a thing, whatever covers it, without its shadow; what is
+    smaller than _LEAST_OTHER_PX in the frame is left out.
+    """
+    count = int(max((t.picture.max(initial=-1) for t in (decoys.plates, decoys.limbs, decoys.facets)), default=-1)) + 1
+    if not count:
+        return np.zeros(0, dtype=np.int64), np.zeros((0, 4))
+    views = frame_views([view] * count)
+    number, part = part_boxes(decoys, views, outlines)
+    box = np.concatenate([np.full((count, 2), np.inf), np.full((count, 2), -np.inf)], axis=1)
+    np.minimum.at(box[:, :2], number, part[:, :2])
+    np.maximum.at(box[:, 2:], number, part[:, 2:])
+    height, width = views.size_px
+    box = box.clip(0, [width, height, width, height])
+    shown = np.flatnonzero((box[:, 2:] - box[:, :2]).min(axis=1) >= _LEAST_OTHER_PX)
+    return shown, box[shown]
 
 
 def _box_inside(rings: Sequence[Array], width: int, height: int) -> Array:

@@ -12,7 +12,7 @@ import pytest
 from eval.contrast import lightness
 from eval.proportions import exact_upper_bound
 from eval.score import score
-from mission.frame_set import FrameSet
+from mission.frame_set import FrameSet, OtherThing, write_truth
 from mission.sightings import Sightings
 from tests.eval.made_case import made_frame_set, perfect_finds, perfect_sightings, written
 
@@ -56,7 +56,6 @@ def test_slices_by_size_count_their_own_objects(tmp_path: Path) -> None:
             for frame in frame_set.frames
         ),
     )
-    from mission.frame_set import write_truth
 
     write_truth(frame_set.folder, small)
     sightings = perfect_sightings(small)
@@ -85,6 +84,21 @@ def test_every_object_has_one_cause(tmp_path: Path) -> None:
     assert causes["objects"]["below_confidence"] == 1 and causes["objects"]["lost_in_fusing"] == 1
     assert causes["objects"]["misplaced"] == 1
     assert causes["reports"] == {"split": 1, "false_on_ground": 1}
+
+
+def test_a_false_report_on_a_thing_that_the_truth_names_tells_its_kind(tmp_path: Path) -> None:
+    made = made_frame_set(tmp_path / "frames", runs=10)
+    cone = OtherThing("cone", (20.0, 30.0, 18.0, 18.0))
+    made = replace(made, frames=tuple(replace(frame, other_things=(cone,)) for frame in made.frames))
+    write_truth(made.folder, made)
+    good = perfect_sightings(made)
+    on_cone = replace(good.sightings[0], bbox_px=(22.0, 28.0, 20.0, 20.0), ground_enu_m=(-12.0, 9.0, 0.0))
+    on_grass = replace(good.sightings[0], bbox_px=(600.0, 28.0, 20.0, 20.0), ground_enu_m=(12.0, 9.0, 0.0))
+    sightings = replace(good, sightings=(*good.sightings, on_cone, on_grass))
+    causes = card_of(made, tmp_path, sightings, perfect_finds(made, sightings))["causes"]
+    assert causes["reports"] == {"false_on_look_alike": 1, "false_on_ground": 1}
+    assert causes["look_alikes"] == {"cone": 1}
+    assert "(cone 1)" in (tmp_path / "card" / "report.html").read_text()
 
 
 def test_fused_free_response_counts_each_object_once(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from mission.errors import InputError
-from mission.frame_set import FrameSet, read_frame_set, truth_to_json, write_truth
+from mission.frame_set import FrameSet, OtherThing, read_frame_set, truth_to_json, write_truth
 
 SENTENCE = re.compile(r"^The .+ must .+\. Got .+ instead\.$")
 CAMERA = {
@@ -32,6 +32,7 @@ TRUTH: dict[str, Any] = {
                 "camera": CAMERA, "position_enu_m": [0, 0, 50], "heading_deg": 0, "pitch_deg": 0, "roll_deg": 0,
                 "origin": {"latitude_deg": 52.5, "longitude_deg": 0.25, "height_m": 45}, "time": None, "sigma": None,
             },
+            "other_things": [{"kind": "cone", "bbox": [40, 6, 9, 9]}],
         },
         {"id": 2, "file_name": "frames/b.png", "width": 64, "height": 48, "view": None},
     ],
@@ -64,6 +65,8 @@ def test_whole_truth_is_read(tmp_path):
     assert (thing.category, thing.bbox_px, thing.attributes["mark_colour"]) == ("panel", (5, 6, 20, 18), None)
     assert frame_set.frames[1].things == ()  # a frame without annotations is valid
     assert frame_set.category_id("person") == 3
+    assert frame_set.frames[0].other_things == (OtherThing("cone", (40, 6, 9, 9)),)
+    assert frame_set.frames[1].other_things is None  # nobody has noted what else there is
 
 
 def test_written_truth_reads_back_the_same(tmp_path):
@@ -122,6 +125,9 @@ def _set(path: str, value: object):
         ("images.0.view.heading_deg", None, "finite number"),
         ("images.0.view.camera.focal_length_mm", 0, "positive"),
         ("images.0.view.origin.latitude_deg", 91, "lie in -90..90"),
+        ("images.0.other_things", 5, "be a list"),
+        ("images.0.other_things.0.kind", KeyError, "be text"),
+        ("images.0.other_things.0.bbox", [1, 2, -3, 4], "not negative"),
         ("annotations.0.id", KeyError, "annotations[0].id"),
         ("annotations.0.image_id", 99, "id of an image"),
         ("annotations.0.category_id", 99, "id of a category"),

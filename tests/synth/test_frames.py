@@ -12,7 +12,7 @@ from PIL import ExifTags, Image
 from mission.camera import ground_from_pixels, pixels_from_ground
 from mission.errors import InputError
 from mission.frame_set import read_frame_set
-from mission.recipe import Recipe
+from mission.recipe import DECOYS, Recipe
 from mission.settings import load_settings
 from synth import frames as frames_module
 from synth.capture import CaptureSpec
@@ -83,6 +83,22 @@ def test_truth_agrees_with_itself_and_with_the_recorded_pose(made: Path) -> None
     # The recorded pose is off by its sigmas: 0.6 m and 0.4 deg at 115 m are about 70 px, and not nothing.
     spread = np.abs(np.array(offsets))
     assert 5 < np.median(spread) < 160 and spread.max() < 400
+
+
+def test_other_things_are_named_where_they_can_be_seen(tmp_path: Path) -> None:
+    crowded = recipe(1, composition={"decoys_per_hectare": [2000, 2000]})
+    found, contrasts = read_frame_set(render_frame_set(crowded, small_mission(), tmp_path / "set", 2, 1)), []
+    for frame in found.frames:
+        assert frame.other_things is not None
+        pixels = np.asarray(Image.open(found.path_of(frame)), dtype=float)
+        ground = np.median(pixels.reshape(-1, 3), axis=0)
+        for other in frame.other_things:
+            x, y, w, h = other.bbox_px
+            assert other.kind in DECOYS and x >= 0 and y >= 0 and x + w <= 640 and y + h <= 448
+            cut = pixels[int(y) : int(y + h) + 1, int(x) : int(x + w) + 1]
+            contrasts.append(np.abs(cut - ground).max())
+    # Even sand shows them: something in nearly every box stands out.
+    assert len(contrasts) >= 5 and np.mean(np.array(contrasts) > 60) > 0.8
 
 
 def test_objects_keep_their_place_and_looks_over_a_run(made: Path) -> None:
