@@ -83,8 +83,14 @@ def crops_of_frame(frame: Tensor, box_px: Tensor, settings: ReaderSettings) -> t
         x0, y0 = min(max(0, int(x - reach)), width - 1), min(max(0, int(y - reach)), height - 1)
         x1, y1 = max(x0 + 1, min(width, int(x + reach) + 1)), max(y0 + 1, min(height, int(y + reach) + 1))
         corner = torch.tensor([x0, y0, x0, y0], dtype=box.dtype, device=box.device)
-        patch = frame[None, :, y0:y1, x0:x1]
-        tight, wide = cut_crops(patch, torch.zeros(1, device=box.device), (box - corner)[None], settings)
+        patch, own = frame[None, :, y0:y1, x0:x1], (box - corner)[None]
+        # Boxes far larger than a crop would be sampled with gaps: their pixels are averaged first.
+        shrink = min(
+            int(float((box[2:] - box[:2]).max()) * settings.tight_extent / (2 * settings.tight_px)), *patch.shape[2:]
+        )
+        if shrink > 1:
+            patch, own = F.avg_pool2d(patch.float(), shrink), own / shrink
+        tight, wide = cut_crops(patch, torch.zeros(1, device=box.device), own, settings)
         tights.append(tight)
         wides.append(wide)
     if not tights:

@@ -17,7 +17,7 @@ from mission.vocabulary import ATTRIBUTES, Vocabulary
 from pipeline.frames_to_read import FrameToRead
 from pipeline.locate import Located, locate_boxes
 from pipeline.second_look import LOOK_FROM_SCORE, joined, worth_a_look
-from pipeline.tiles import Detections, detect_frame
+from pipeline.tiles import Detections, detect_frame, merge_scales, shrunk
 
 if TYPE_CHECKING:
     from pipeline.bundle import Bundle
@@ -28,6 +28,11 @@ LARGEST_TILE_PX = 1280
 OVERLAP_PX = 224
 # The largest thing to be found, a person with outstretched arms [m]; two tiles share as much ground.
 _LARGEST_THING_M = 2.0
+# Panels are learnt up to about this size [px]: where they may be larger, the frame is looked at shrunk by 2 as well,
+# unless it has fewer pixels than this on a side.
+LARGEST_LEARNT_PX, LEAST_SHRUNK_PX = 120.0, 128
+# Side of the largest panel where no mission says it [m]: what an exercise lays out (common practice, no source).
+_LARGEST_PANEL_M = 1.0
 # Probabilities below this are left out of the tables on disk.
 _LEAST_SHARE = 0.0005
 
@@ -53,15 +58,12 @@ class FrameReader:
         on_cpu = str(self.bundle.device) == "cpu"
         tensor = torch.from_numpy(np.ascontiguousarray(pixels)).permute(2, 0, 1)
         tensor = tensor if on_cpu else tensor.to(self.bundle.device)
-        found = detect_frame(
-            self.bundle.detect,
-            tensor,
-            overlap_px=overlap_px(self._scale_m(frame)),
-            largest_tile_px=LARGEST_TILE_PX,
-            batch=1 if on_cpu else 4,
-            at_least=KEPT_MIN_CONFIDENCE,
-            at_most=KEPT_MOST_PER_FRAME,
-        )
+        scale_m = self._scale_m(frame)
+        found = self._detect(tensor, scale_m, 1 if on_cpu else 4)
+        if self._too_fine(scale_m) and min(tensor.shape[1:]) >= LEAST_SHRUNK_PX:
+            small = self._detect(shrunk(tensor), None if scale_m is None else 2 * scale_m, 1 if on_cpu else 4)
+            coarse = Detections(small.box_px * 2, small.score, small.category)
+            found = merge_scales(found, coarse, KEPT_MOST_PER_FRAME)
         found, tables = self._read(tensor, found)
         names = [self.bundle.categories[c] for c in found.category]
         located = None
@@ -71,6 +73,24 @@ class FrameReader:
             _sighting(frame.image_id, self.category_ids[name], i, found, tables.get(i, {}), located)
             for i, name in enumerate(names)
         ]
+
+    def _detect(self, frame: torch.Tensor, scale_m: float | None, batch: int) -> Detections:
+        return detect_frame(
+            self.bundle.detect,
+            frame,
+            overlap_px=overlap_px(scale_m),
+            largest_tile_px=LARGEST_TILE_PX,
+            batch=batch,
+            at_least=KEPT_MIN_CONFIDENCE,
+            at_most=KEPT_MOST_PER_FRAME,
+        )
+
+    def _too_fine(self, scale_m: float | None) -> bool:
+        """Whether panels may be larger in the frame than the detector has learnt: so fine a scale, or an unknown one."""
+        if scale_m is None or not np.isfinite(scale_m) or scale_m <= 0:
+            return True
+        largest_m = _LARGEST_PANEL_M if self.mission is None else self.mission.panels.size_largest_m
+        return largest_m / scale_m > LARGEST_LEARNT_PX
 
     def _scale_m(self, frame: FrameToRead) -> float | None:
         if frame.view is not None:

@@ -259,6 +259,45 @@ def detect_frame(
     return merge_tiles(found, width_px, height_px, at_most=at_most)
 
 
+# Boxes up to this longer side are the frame's own to find, boxes from the second value on the shrunk frame's (which both
+# see what lies between): outside its range a detection counts half when two scales report one object.
+FINE_TO_PX, COARSE_FROM_PX = 160.0, 80.0
+
+
+def shrunk(frame: torch.Tensor) -> torch.Tensor:
+    """A frame uint8 [3, H, W] as means of 2 x 2 pixels [3, H // 2, W // 2]; a last odd row or column is left out."""
+    import torch
+
+    height, width = frame.shape[1] // 2 * 2, frame.shape[2] // 2 * 2
+    rows = frame[:, 0:height:2].to(torch.int16) + frame[:, 1:height:2]
+    return ((rows[:, :, 0:width:2] + rows[:, :, 1:width:2] + 2) >> 2).to(torch.uint8)
+
+
+def merge_scales(fine: Detections, coarse: Detections, at_most: int) -> Detections:
+    """One list from the detections of a frame and of the frame shrunk by 2, both in pixels of the frame, by falling score.
+
+    Of boxes of one category that overlap, or lie in each other, across the scales one stays: the surer one, where a scale
+    counts half for sizes that are the other's to find. So a large panel found whole in the shrunk frame takes the place of
+    the parts of it that were taken for panels, and nothing is reported twice.
+    """
+    box, score = np.concatenate([fine.box_px, coarse.box_px]), np.concatenate([fine.score, coarse.score])
+    category = np.concatenate([fine.category, coarse.category])
+    from_fine = np.arange(len(score)) < len(fine.score)
+    side = (box[:, 2:] - box[:, :2]).max(axis=1, initial=0.0)
+    rank = np.where(np.where(from_fine, side > FINE_TO_PX, side < COARSE_FROM_PX), 0.5, 1.0) * score
+    order = np.lexsort((category, *box.T[::-1], -score, -rank))
+    alive = np.ones(len(score), dtype=bool)
+    for place, i in enumerate(order):
+        later = order[place + 1 :]
+        later = later[alive[later] & (category[later] == category[i]) & (from_fine[later] != from_fine[i])]
+        if alive[i] and len(later):
+            iou, cover = box_iou(box[i], box[later])
+            alive[later[(iou >= SAME_OBJECT_IOU) | (cover >= SAME_OBJECT_COVER)]] = False
+    kept = np.flatnonzero(alive)
+    best = kept[np.lexsort((*box[kept].T[::-1], category[kept], -score[kept]))][:at_most]
+    return Detections(box[best], score[best], category[best])
+
+
 # More than this from one tile never survive the limit of a whole frame; it bounds the cost of merging.
 STRONGEST_PER_TILE = 400
 

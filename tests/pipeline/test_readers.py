@@ -236,3 +236,11 @@ def _with_bare_ground(chips):
     chips.image[half:] = (flat.int() + noise).clamp(0, 255).to(torch.uint8)
     chips.category[chips.chip >= half] = 2
     return chips
+
+
+def test_a_crop_of_a_very_large_panel_looks_like_that_of_a_small_one():
+    """Fine stripes on a panel of 640 px must average out in its crop, not turn into coarse ones (aliasing)."""
+    stripes = torch.zeros(3, 800, 800, dtype=torch.uint8)
+    stripes[:, :, ::2] = 200
+    tight, _ = crops_of_frame(stripes, torch.tensor([[80.0, 80, 720, 720]]), SETTINGS)
+    assert tight.shape[-1] == SETTINGS.tight_px and float((tight - 100).abs().max()) < 2

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import torch
 
+from mission.mission_file import load_mission
 from mission.model_file import ReaderSettings
 from mission.vocabulary import ATTRIBUTES
 from pipeline import second_look
@@ -114,3 +115,38 @@ def test_sightings_carry_the_final_score_and_their_own_tables():
     assert [s.score for s in seen] == pytest.approx([(0.6 * 0.95) ** 0.5, 0.5, (0.8 * 0.05) ** 0.5, 0.03], abs=1e-4)
     first, wrong = seen[0].attributes["shape"], seen[2].attributes["shape"]
     assert max(first.values()) > 2 * max(wrong.values()) and not seen[1].attributes and not seen[3].attributes
+
+
+class SizeBound:
+    """A bundle whose detector knows bright squares up to 100 px only: of larger ones it reports a corner."""
+
+    name, categories, vocabulary, device, second_look_weight = "bound", ("panel", "person"), VOCABULARY, "cpu", 0.0
+    working_confidence = MappingProxyType({"panel": 0.4, "person": 0.4})
+
+    def detect(self, tiles):
+        found = []
+        for tile in tiles:
+            rows, columns = torch.nonzero(tile[0] > 200).T
+            x0, y0, x1, y1 = columns.min(), rows.min(), columns.max() + 1, rows.max() + 1
+            large = int(x1 - x0) > 100
+            box = torch.stack([x0, y0, x0 + 60, y0 + 60] if large else [x0, y0, x1, y1]).float()[None]
+            score = torch.tensor([0.5 if large else 0.9])
+            found.append(SimpleNamespace(box_px=box, score=score, category=torch.zeros(1, dtype=torch.int64)))
+        return found
+
+    def read_attributes(self, frame, box_px):
+        return {name: torch.ones(len(box_px), len(self.vocabulary.values(name))) for name in ATTRIBUTES}
+
+
+@pytest.mark.parametrize("side", [40, 150])
+def test_a_photograph_of_unknown_scale_is_looked_at_shrunk_as_well(side):
+    """One bright square gives one sighting, whole, whether it is of a size that was learnt or twice as large."""
+    pixels = np.full((300, 400, 3), 60, np.uint8)
+    pixels[100 : 100 + side, 120 : 120 + side] = 250
+    reader = FrameReader(SizeBound(), None, {"panel": 1, "person": 2}, SizeBound.working_confidence)  # type: ignore[arg-type]
+    frame = FrameToRead(1, Path("one.jpg"), "one.jpg", 400, 300, None, None)
+    assert [s.bbox_px for s in reader.sightings(frame, pixels)] == [(120, 100, side, side)]
+    mission = load_mission("harrow-fen")  # 1.5 cm a pixel: its panels are of a size that was learnt
+    known = FrameReader(SizeBound(), mission, {"panel": 1, "person": 2}, SizeBound.working_confidence)  # type: ignore[arg-type]
+    assert known._too_fine(mission.ground_sample_distance_m) is False
+    assert known._too_fine(0.004) and known._too_fine(None)

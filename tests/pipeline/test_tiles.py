@@ -11,7 +11,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mission.errors import InputError
-from pipeline.tiles import SIDE_STEP_PX, Detections, Tile, axis_tiles, detect_frame, merge_tiles, plan_tiles
+from pipeline.tiles import (
+    SIDE_STEP_PX,
+    Detections,
+    Tile,
+    axis_tiles,
+    detect_frame,
+    merge_scales,
+    merge_tiles,
+    plan_tiles,
+    shrunk,
+)
 
 
 class BlobDetector:
@@ -175,3 +185,42 @@ def test_a_model_that_gives_nan_is_reported():
 
     with pytest.raises(InputError, match="finite"):
         run(painted(100, 100, []), broken)
+
+
+def at(*rows):
+    """Detections from rows (x0, y0, x1, y1, score, category)."""
+    table = np.array(rows, dtype=float).reshape(-1, 6)
+    return Detections(table[:, :4], table[:, 4], table[:, 5].astype(np.int64))
+
+
+def test_a_shrunk_frame_holds_means_of_four_pixels():
+    frame = torch.arange(3 * 5 * 7, dtype=torch.uint8).view(3, 5, 7)
+    by_hand = torch.nn.functional.avg_pool2d(frame[:, :4, :6].float(), 2)
+    assert torch.equal(shrunk(frame), (by_hand + 0.5).floor().to(torch.uint8))
+    white = torch.full((3, 4, 4), 255, dtype=torch.uint8)
+    assert torch.equal(shrunk(white), white[:, :2, :2])
+
+
+def test_two_scales_report_nothing_twice():
+    """A large panel found whole in the shrunk frame replaces its parts; a small one stays as the frame's own; each once."""
+    whole, mark, rim = (100, 100, 400, 400), (200, 200, 280, 290), (100, 100, 190, 380)
+    fine = at((*mark, 0.85, 0), (*rim, 0.3, 0), (600, 600, 640, 640, 0.7, 0), (110, 110, 160, 200, 0.6, 1))
+    coarse = at((*whole, 0.9, 0), (598, 602, 642, 640, 0.8, 0), (700, 100, 900, 300, 0.5, 0))
+    merged = merge_scales(fine, coarse, 300)
+    assert [tuple(b) for b in merged.box_px.tolist()] == [
+        whole, (600, 600, 640, 640), (110, 110, 160, 200), (700, 100, 900, 300),
+    ]  # fmt: skip
+    assert merged.category.tolist() == [0, 0, 1, 0] and merged.score.tolist() == [0.9, 0.7, 0.6, 0.5]
+    assert len(merge_scales(fine, coarse, 2)) == 2
+    nothing = at()
+    assert len(merge_scales(nothing, nothing, 300)) == 0
+    assert merge_scales(fine, nothing, 300).score.tolist() == sorted(fine.score.tolist(), reverse=True)
+
+
+def test_order_does_not_matter_to_merging_scales():
+    rng = np.random.default_rng(0)
+    corner, side = rng.uniform(0, 300, (40, 2)), rng.uniform(20, 200, (40, 2))
+    table = np.concatenate([corner, corner + side, rng.choice([0.3, 0.5], (40, 1)), np.zeros((40, 1))], axis=1)
+    one = merge_scales(at(*table[:20]), at(*table[20:]), 300)
+    shuffled = merge_scales(at(*table[:20][::-1]), at(*rng.permutation(table[20:])), 300)
+    assert np.array_equal(one.box_px, shuffled.box_px) and np.array_equal(one.score, shuffled.score)
