@@ -21,6 +21,7 @@ from typing import Any
 import torch
 
 from mission.errors import InputError, must
+from mission.ground_folder import GroundScales
 from mission.mission_file import Mission
 from mission.model_file import ModelFile, load_model_file
 from mission.recipe import Recipe
@@ -58,9 +59,9 @@ def fit(
     model: str | Path | ModelFile = "small",
     mission: str | Path | Mission | None = None,
     ground: str | Path | None = None,
-    ground_gsd_m: float | None = None,
+    ground_gsd_m: GroundScales | None = None,
     empty: str | Path | None = None,
-    empty_gsd_m: float | None = None,
+    empty_gsd_m: GroundScales | None = None,
     real: str | Path | None = None,
     real_images: str | Path | None = None,
     start: str | Path | None = None,

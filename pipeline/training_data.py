@@ -13,10 +13,11 @@ from typing import Any
 
 from mission.errors import InputError, must
 from mission.frame_set import FrameSet, read_frame_set, truth_path
+from mission.ground_folder import GroundScales, list_flights
 from mission.mission_file import Mission, load_mission
 from mission.model_file import ModelFile
-from mission.photographs import list_photographs
 from mission.recipe import Recipe, load_recipe
+from mission.vocabulary import CATEGORIES
 from pipeline.chips import FrameSetChips
 from pipeline.frame_split import groups_of, split_frames
 from pipeline.mixed_chips import MixedChips
@@ -30,13 +31,17 @@ DEFAULT_MISSION = "harrow-fen"
 
 @dataclass(frozen=True)
 class Photographs:
-    """A folder of photographs that serve as ground, and their scale where it is given."""
+    """Photographs that serve as ground: a folder of one flight or of one folder a flight, and their scale where given."""
 
     folder: Path
-    gsd_m: float | None = None
+    gsd_m: GroundScales | None = None
+
+    def bank(self, mission: Mission) -> GroundBank:
+        """The photographs at the mission's scale. InputError where their scale is unknown or too coarse."""
+        return GroundBank.from_folder(self.folder, self.gsd_m, mission_gsd_m=mission.ground_sample_distance_m)
 
 
-def photographs(folder: str | Path | None, gsd_m: float | None) -> Photographs | None:
+def photographs(folder: str | Path | None, gsd_m: GroundScales | None) -> Photographs | None:
     """Photographs as ground, where a folder is given."""
     return None if folder is None else Photographs(Path(folder), gsd_m)
 
@@ -132,11 +137,7 @@ class TrainingData:
     def _drawn(
         self, recipe: Recipe, ground: Photographs | None, held_out: bool, chip_px: int, focus: str | None, device: str
     ) -> ChipSource:
-        bank = None
-        if ground is not None:
-            bank = GroundBank.from_folder(
-                ground.folder, gsd_m=ground.gsd_m, mission_gsd_m=self.mission.ground_sample_distance_m
-            )
+        bank = None if ground is None else ground.bank(self.mission)
         return ChipSource(
             recipe, self.mission, seed=self._seed(held_out, focus), device=device, chip_px=chip_px, ground=bank,
             typefaces="held-out" if held_out else "training", focus="panel" if focus else None,
@@ -171,12 +172,16 @@ class TrainingData:
         }
 
     def remarks(self) -> list[str]:
-        """Sentences about what the real frames can and cannot teach; none where there is nothing to say."""
-        if self.real is None:
-            return []
-        frames = self.real.read()
+        """Sentences about what the photographs and real frames can and cannot teach; none where there are none."""
+        said = []
+        for given in (self.ground, self.empty):
+            if given is not None:
+                bank = given.bank(self.mission)
+                said += [sentence for sentence in (bank.describe(), bank.warning()) if sentence]
+        return said if self.real is None else said + self._remarks_on_real(self.real.read())
+
+    def _remarks_on_real(self, frames: FrameSet) -> list[str]:
         training, held_out = split_frames(frames, self.seed)
-        vocabulary = self.mission.panels.vocabulary
         said = []
         if len(set(groups_of(frames.frames))) < 2:
             said.append(
@@ -186,11 +191,11 @@ class TrainingData:
             said.append(
                 f"Real frames: {len(training)} to train on, {len(held_out)} of other grounds and flights held out."
             )
-        if not readable_panels(training, vocabulary):
+        if not readable_panels(training, self.mission.panels.vocabulary):
             said.append(
                 "No panel in them has an attribute that the mission knows: they teach the detector, not the readers."
             )
-        for name in ("panel", "person"):
+        for name in CATEGORIES:
             if name not in frames.categories.values():
                 said.append(f"They have no category '{name}': any {name} in them is taught to be nothing.")
         return said
@@ -217,7 +222,7 @@ def training_data(
         if given is not None:
             if not given.folder.exists():
                 raise must(name, "be a folder of photographs that exists", given.folder)
-            list_photographs(given.folder, subfolders=True)
+            list_flights(given.folder)
     if real is not None:
         data = replace(data, real=_checked_real(real, real_images, model))
     elif real_images is not None:

@@ -9,21 +9,13 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
-from mission.quantities import parse_quantity
+from mission.ground_folder import GroundScales, parse_ground_scales
 from pipeline.fit import PARTS, Fitted, fit
 from pipeline.training import Report
 
 
-def _gsd(context: click.Context, parameter: click.Parameter, value: str | None) -> float | None:
-    if value is None:
-        return None
-    try:
-        length = parse_quantity(value, "metre")
-    except ValueError as error:
-        raise click.BadParameter(f"must {error}. Got {value} instead.") from None
-    if not 0.0005 <= length <= 0.5:
-        raise click.BadParameter(f"must lie between 0.05 cm and 50 cm. Got {value} instead.")
-    return length
+def _scales(context: click.Context, parameter: click.Parameter, value: str | None) -> GroundScales | None:
+    return None if value is None else parse_ground_scales(value)
 
 
 @click.command("fit")
@@ -32,19 +24,21 @@ def _gsd(context: click.Context, parameter: click.Parameter, value: str | None) 
 )
 @click.option("--out", required=True, type=click.Path(path_type=Path), metavar="BUNDLE", help="Folder to write.")
 @click.option(
-    "--model", default="small", show_default=True, metavar="NAME|YAML", help="Shipped model, or a model file."
-)
+    "--model", default="small", show_default=True, metavar="NAME|YAML",
+    help="Shipped model, or a model file; with --from it says only how to train.",
+)  # fmt: skip
 @click.option(
     "--mission", default=None, metavar="M", help="Mission that sets vocabulary and scale (default: harrow-fen)."
 )
 @click.option("--ground", default=None, metavar="PHOTOS", help="Photographs to lay the rendered panels on.")
 @click.option(
-    "--ground-gsd", "ground_gsd_m", default=None, callback=_gsd, metavar="G", help='Their scale, such as "1.7cm".'
-)
+    "--ground-gsd", "ground_gsd_m", default=None, callback=_scales, metavar="G",
+    help='Their scale: "1.7cm" for all, or "field=1.7cm,wood=2cm" by flight.',
+)  # fmt: skip
 @click.option(
     "--empty", default=None, metavar="PHOTOS", help="Photographs that show no panel and no person: ground too."
 )
-@click.option("--empty-gsd", "empty_gsd_m", default=None, callback=_gsd, metavar="G", help="Their scale.")
+@click.option("--empty-gsd", "empty_gsd_m", default=None, callback=_scales, metavar="G", help="Their scale.")
 @click.option(
     "--real", default=None, metavar="DIR|COCO", help="Labelled frames of your own to mix in: frame set or COCO."
 )
@@ -76,9 +70,9 @@ def fit_command(
     model: str,
     mission: str | None,
     ground: str | None,
-    ground_gsd_m: float | None,
+    ground_gsd_m: GroundScales | None,
     empty: str | None,
-    empty_gsd_m: float | None,
+    empty_gsd_m: GroundScales | None,
     real: str | None,
     real_images: str | None,
     start: str | None,
