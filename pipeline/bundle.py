@@ -19,17 +19,15 @@ from torch import Tensor, nn
 from mission.atomic import new_folder, write_text
 from mission.errors import InputError, must
 from mission.model_file import FcosSettings, HeatMapSettings, ModelFile
-from mission.settings import CONFIGS, Settings, load_settings
+from mission.settings import Settings, load_settings
 from mission.vocabulary import ATTRIBUTES, CATEGORIES, Vocabulary
 from pipeline.crops import crops_of_frame
 from pipeline.detector import Detections, DetectorNetwork, HeatMapDetector
+from pipeline.find_bundle import bundle_folder
 from pipeline.fusing import fused_for_inference
 from pipeline.processors import choose_device
 from pipeline.readers import Readers
 from pipeline.tensor_files import fill_network, halved, read_tensors, write_tensors
-
-#: The word for the bundle that ships with the package.
-DEFAULT_BUNDLE = "default"
 
 Confidence = Annotated[float, Field(gt=0.0, lt=1.0)]
 
@@ -181,30 +179,6 @@ def write_bundle(
         }
         write_text(folder / "bundle.yaml", yaml.safe_dump(content, sort_keys=False, allow_unicode=True, width=110))
     return final
-
-
-def default_bundle() -> Path | None:
-    """The folder of the bundle that ships with the package; None where this installation has none."""
-    shipped = CONFIGS / "bundles" / DEFAULT_BUNDLE
-    return shipped if (shipped / "bundle.yaml").is_file() else None
-
-
-def bundle_folder(path_or_name: str | Path) -> Path:
-    """The folder of a bundle given by its path, or by the bare name of a shipped one (such as ``default``)."""
-    path = Path(path_or_name)
-    shipped = CONFIGS / "bundles" / path.name
-    is_shipped = len(path.parts) == 1 and (shipped / "bundle.yaml").is_file()
-    # A folder of that name in the working folder goes first, unless it holds something else.
-    if path.is_dir() and not (is_shipped and not (path / "bundle.yaml").is_file()):
-        return path
-    if is_shipped:
-        return shipped
-    if path == Path(DEFAULT_BUNDLE):
-        raise InputError(
-            f"The bundle '{DEFAULT_BUNDLE}' must have been shipped with this installation. Got none: train one with"
-            " 'panelscout fit' instead."
-        )
-    raise InputError(f"The bundle '{path}' must be a folder with a bundle.yaml. Got no such folder instead.")
 
 
 def load_bundle(path_or_name: str | Path, device: str = "auto") -> Bundle:

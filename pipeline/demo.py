@@ -38,6 +38,8 @@ class DemoOptions:
     model: str = "small"
     frames: int = 16
     fit_minutes: float = 3.6
+    # The bundle whose weights the training goes on from; None: from nothing.
+    start: str | None = None
     seed: int = 1
     ground: str | None = None
     ground_gsd_m: float | None = None
@@ -168,14 +170,18 @@ def _render(out: Path, options: DemoOptions, mission: Mission, ground: Path | No
 
 
 def _fit(out: Path, options: DemoOptions, ground: Path | None, listener: Listener) -> None:
-    listener.step(f"Training a detector and four readers from nothing, {options.fit_minutes:g} minutes")
+    if options.start is None:
+        listener.step(f"Training a detector and four readers from nothing, {options.fit_minutes:g} minutes")
+    else:
+        listener.step(f"Tuning the bundle '{options.start}' for this field, {options.fit_minutes:g} minutes")
     if (out / "bundle.yaml").exists():
         return
     from pipeline.fit import fit
 
     fit(
         options.train_recipe, out, model=options.model, mission=options.mission, ground=ground,
-        minutes=options.fit_minutes, seed=options.seed + 1, workers=options.workers, on_progress=listener.fit_progress,
+        minutes=options.fit_minutes, seed=options.seed + 1, workers=options.workers, start=options.start,
+        on_progress=listener.fit_progress, on_remark=listener.line,
     )  # fmt: skip
 
 

@@ -25,7 +25,8 @@ from mission.ground_folder import GroundScales
 from mission.mission_file import Mission
 from mission.model_file import ModelFile, load_model_file
 from mission.recipe import Recipe
-from pipeline.bundle import bundle_folder, write_bundle
+from pipeline.bundle import write_bundle
+from pipeline.find_bundle import bundle_folder
 from pipeline.processors import ChosenDevice, choose_device
 from pipeline.readers import Readers
 from pipeline.second_look import settle

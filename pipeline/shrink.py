@@ -10,7 +10,8 @@ import yaml
 from mission.atomic import new_folder, write_text
 from mission.errors import must
 from mission.settings import read_yaml
-from pipeline.bundle import bundle_folder, load_bundle
+from pipeline.bundle import load_bundle
+from pipeline.find_bundle import bundle_folder
 from pipeline.tensor_files import halved, read_tensors, write_tensors
 
 #: What a bundle in the repository may weigh.

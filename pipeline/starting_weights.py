@@ -10,7 +10,8 @@ from torch import Tensor, nn
 from mission.model_file import ModelFile, ReaderSettings
 from mission.settings import load_settings
 from mission.vocabulary import Vocabulary
-from pipeline.bundle import BundleRecord, bundle_folder
+from pipeline.bundle import BundleRecord
+from pipeline.find_bundle import bundle_folder
 from pipeline.readers import Readers
 from pipeline.tensor_files import fill_network, read_tensors
 

@@ -14,30 +14,44 @@ from rich.text import Text
 from mission.cautions import SHORT
 from mission.photographs import parse_gsd
 from pipeline.demo import FRAMES, SCORE, DemoOptions, DemoResult, Listener, demo
+from pipeline.find_bundle import DEFAULT_BUNDLE, default_bundle
 
 _DEFAULTS = DemoOptions()
+# Tuning needs less than learning from nothing, and a bundle of more parameters takes longer to read the frames.
+TUNING_MINUTES = 2.0
 
 
 @click.command("demo")
 @click.option("--out", type=click.Path(path_type=Path), default=Path("demo-out"), show_default=True, metavar="DIR")
 @click.option("--ground", default=None, metavar="PHOTOS", help="Folder of your own photographs to use as ground.")
 @click.option("--ground-gsd", default=None, metavar="G", help='Their ground sample distance, such as "1.7cm".')
-@click.option("--minutes", type=float, default=_DEFAULTS.fit_minutes, show_default=True, help="How long to train.")
+@click.option(
+    "--from-scratch", is_flag=True, help="Train from nothing, although a default bundle is there to start from."
+)
+@click.option(
+    "--minutes", type=float, default=None,
+    help=f"How long to train (default: {TUNING_MINUTES:g} from the default bundle, {_DEFAULTS.fit_minutes:g} from nothing).",
+)  # fmt: skip
 @click.option("--frames", type=click.IntRange(1, 2000), default=_DEFAULTS.frames, show_default=True)
 @click.option("--seed", type=click.IntRange(0, 2**31 - 2), default=_DEFAULTS.seed, show_default=True)
 @click.option("--workers", type=click.IntRange(1, 64), default=_DEFAULTS.workers, show_default=True)
 def demo_command(
-    out: Path, ground: str | None, ground_gsd: str | None, minutes: float, frames: int, seed: int, workers: int
-) -> None:
+    out: Path, ground: str | None, ground_gsd: str | None, from_scratch: bool, minutes: float | None, frames: int, seed: int,
+    workers: int,
+) -> None:  # fmt: skip
     """Brief, render, fit, read and score the Harrow Fen mission in a few minutes; everything lands in DIR.
 
-    Interrupted, the same command goes on where it stopped.
+    The training goes on from the bundle that ships with the package. Interrupted, the same command goes on where it stopped.
     """
     console = Console()
+    start = None if from_scratch or default_bundle() is None else DEFAULT_BUNDLE
+    usual_minutes = _DEFAULTS.fit_minutes if start is None else TUNING_MINUTES
     options = dataclasses.replace(
-        _DEFAULTS, fit_minutes=minutes, frames=frames, seed=seed, workers=workers, ground=ground,
-        ground_gsd_m=None if ground_gsd is None else parse_gsd(ground_gsd),
+        _DEFAULTS, fit_minutes=usual_minutes if minutes is None else minutes, start=start, frames=frames, seed=seed,
+        workers=workers, ground=ground, ground_gsd_m=None if ground_gsd is None else parse_gsd(ground_gsd),
     )  # fmt: skip
+    if start is None and not from_scratch:
+        console.print("This installation ships no default bundle to start from: the demo trains from nothing.")
     started = time.monotonic()
     show_brief(console, options.mission)
     with DemoProgress(console) as progress:

@@ -12,8 +12,9 @@ from safetensors.torch import load_file
 from mission.errors import InputError
 from mission.model_file import ModelFile, TrainingSettings
 from mission.vocabulary import ATTRIBUTES, Vocabulary
-from pipeline.bundle import build_detector, bundle_folder, default_bundle, load_bundle, write_bundle
+from pipeline.bundle import build_detector, load_bundle, write_bundle
 from pipeline.commands.read import read_command
+from pipeline.find_bundle import bundle_folder, default_bundle
 from pipeline.fit import fit
 from pipeline.readers import Readers
 from pipeline.shrink import shrink_bundle
@@ -161,8 +162,8 @@ def test_a_bundle_too_large_to_ship_leaves_nothing_behind(bundle, tmp_path):
 @pytest.fixture
 def installation(tmp_path, monkeypatch):
     """A package folder without a shipped bundle."""
-    monkeypatch.setattr("pipeline.bundle.CONFIGS", tmp_path / "configs")
-    return tmp_path / "configs"
+    monkeypatch.setattr("pipeline.find_bundle.SHIPPED", tmp_path / "bundles")
+    return tmp_path / "bundles"
 
 
 def test_default_names_the_shipped_bundle(bundle, installation, tmp_path, monkeypatch):
@@ -171,14 +172,14 @@ def test_default_names_the_shipped_bundle(bundle, installation, tmp_path, monkey
     ):
         load_bundle("default")
     assert default_bundle() is None
-    shrink_bundle(bundle, installation / "bundles" / "default")
+    shrink_bundle(bundle, installation / "default")
     assert load_bundle("default", "cpu").name == "default"
-    assert default_bundle() == bundle_folder("default") == installation / "bundles" / "default"
+    assert default_bundle() == bundle_folder("default") == installation / "default"
     assert with_networks_of(ModelFile(), "default").detector == MODEL.detector
     # A folder of that name that is no bundle does not hide it; one that is does.
     monkeypatch.chdir(tmp_path)
     (tmp_path / "default").mkdir()
-    assert bundle_folder("default") == installation / "bundles" / "default"
+    assert bundle_folder("default") == installation / "default"
     (tmp_path / "default" / "bundle.yaml").write_text(yaml.safe_dump({"format": "bundle/1"}))
     assert str(bundle_folder("default")) == "default"
 
@@ -187,7 +188,7 @@ def test_read_default_works_before_any_training(bundle, installation, tmp_path):
     from click.testing import CliRunner
     from PIL import Image
 
-    shrink_bundle(bundle, installation / "bundles" / "default")
+    shrink_bundle(bundle, installation / "default")
     (tmp_path / "photographs").mkdir()
     Image.effect_noise((200, 160), 60).convert("RGB").save(tmp_path / "photographs" / "a.jpg")
     result = CliRunner().invoke(
