@@ -16,11 +16,11 @@ from typing import Protocol
 import torch
 import torch.nn.functional as F
 from torch import Tensor, nn
-from torchvision.ops import generalized_box_iou_loss
 
 from mission.frame_set import SCORED_MIN_SIDE_PX, SCORED_MIN_VISIBLE
 from mission.model_file import HeatMapSettings
 from pipeline.chips import Boxes
+from pipeline.imagenet_trunk import STAGE_WIDTHS, hold_still, lite0_stages
 
 MAX_DETECTIONS = 300
 MIN_CONFIDENCE = 0.01
@@ -35,6 +35,8 @@ BOX_WEIGHT = 4.0
 HEAT_SIGMA = 0.09
 # Boxes are learnt on a wider patch around the centre than heat is (measured: panel AP50 0.43 against 0.39 in equal time).
 BOX_SIGMA = 0.20
+# A cell learns an object's box where the bump of that width is above this.
+NEAR = 0.1
 PRIOR_HEAT = 0.01
 
 
@@ -101,20 +103,16 @@ class HeatMapDetector(nn.Module):
 
     def __init__(self, settings: HeatMapSettings, categories: int = 2) -> None:
         super().__init__()
-        widths, neck = settings.stage_widths, settings.neck_width
+        self.trunk = settings.trunk
+        widths, self.stages = _trunk(settings)
+        self.still = hold_still(self.stages, settings.trunk_learning)
+        neck = settings.neck_width
         self.stride_px = settings.output_stride_px
         self.coarsest_px = 2 ** len(widths)
         self.shrink = settings.shrink
         self.cell = settings.output_stride_px // settings.shrink  # stride of the finest level kept, in network pixels
         self.first_kept = {2: 0, 4: 1, 8: 2}[self.cell]
         self.categories = categories
-        self.stages = nn.ModuleList()
-        width_in = 3
-        for width, blocks in zip(widths, settings.stage_blocks, strict=True):
-            self.stages.append(
-                nn.Sequential(convolution(width_in, width, stride=2), *(Residual(width) for _ in range(blocks)))
-            )
-            width_in = width
         self.laterals = nn.ModuleList(nn.Conv2d(width, neck, 1) for width in widths[self.first_kept :])
         self.smooth = convolution(neck, neck)
         self.tower = convolution(neck, neck)
@@ -124,6 +122,13 @@ class HeatMapDetector(nn.Module):
         nn.init.constant_(self.heat.bias, -torch.log(torch.tensor((1 - PRIOR_HEAT) / PRIOR_HEAT)).item())  # type: ignore[arg-type]
         nn.init.zeros_(self.distance.weight)
         nn.init.zeros_(self.distance.bias)  # type: ignore[arg-type]
+
+    def train(self, mode: bool = True) -> HeatMapDetector:
+        """As for any module, but what is held still keeps its statistics too."""
+        super().train(mode)
+        for stage in self.still:
+            stage.eval()
+        return self
 
     def forward(self, x: Tensor) -> tuple[Tensor, Tensor]:
         """Network input [B, 3, H, W] -> heat logits [B, C, h, w] and distances l, t, r, b in image px [B, 4, h, w].
@@ -162,16 +167,27 @@ class HeatMapDetector(nn.Module):
         return decode(heat.sigmoid(), distance, self.stride_px, (images.shape[-1], images.shape[-2]))
 
 
+def _trunk(settings: HeatMapSettings) -> tuple[tuple[int, ...], nn.ModuleList]:
+    """Stages at strides 2, 4, 8, ... and the width of the map that each hands on."""
+    if settings.trunk == "efficientnet-lite0":
+        return STAGE_WIDTHS, lite0_stages(PIXEL_MEAN, PIXEL_SPREAD)
+    stages, width_in = nn.ModuleList(), 3
+    for width, blocks in zip(settings.stage_widths, settings.stage_blocks, strict=True):
+        stages.append(nn.Sequential(convolution(width_in, width, stride=2), *(Residual(width) for _ in range(blocks))))
+        width_in = width
+    return settings.stage_widths, stages
+
+
 @dataclass(frozen=True)
 class HeatTargets:
     """heat [B, C, h, w] in 0..1; counted [B, C, h, w]: 0 where an object too small or too covered to be scored lies;
-    box_px [B, 4, h, w] and box_weight [B, h, w] for the cells near a centre; positives: number of objects (>= 1)."""
+    box_px [B, 4, h, w] and box_weight [B, h, w] for the cells near a centre; positives []: number of objects (>= 1)."""
 
     heat: Tensor
     counted: Tensor
     box_px: Tensor
     box_weight: Tensor
-    positives: int
+    positives: Tensor
 
 
 def is_scored(objects: Boxes) -> Tensor:
@@ -180,48 +196,105 @@ def is_scored(objects: Boxes) -> Tensor:
     return (side >= SCORED_MIN_SIDE_PX) & (objects.visible >= SCORED_MIN_VISIBLE)
 
 
-def heat_targets(objects: Boxes, shape: Sequence[int], stride_px: int) -> HeatTargets:
-    """Draw the targets of one batch; shape is [B, C, h, w]. Of overlapping objects the smaller one owns the cells."""
-    batch, categories, rows, columns = shape
-    device = objects.box_px.device
-    heat = torch.zeros(batch, categories, rows, columns, device=device)
-    counted = torch.ones_like(heat)
-    box_px = torch.zeros(batch, 4, rows, columns, device=device)
-    box_weight = torch.zeros(batch, rows, columns, device=device)
-    if len(objects.chip) == 0:
-        return HeatTargets(heat, counted, box_px, box_weight, 1)
-    x = (torch.arange(columns, device=device) + 0.5) * stride_px
-    y = (torch.arange(rows, device=device) + 0.5) * stride_px
-    x0, y0, x1, y1 = (v[:, None] for v in objects.box_px.unbind(1))
-    scored = is_scored(objects)
+@dataclass(frozen=True)
+class _Bumps:
+    """What N objects mark along the axes of a map: heat and nearness (0..1) and whether a cell lies inside, each [N, w]
+    along x and [N, h] along y; area [N] in px."""
+
+    heat_x: Tensor
+    heat_y: Tensor
+    near_x: Tensor
+    near_y: Tensor
+    inside_x: Tensor
+    inside_y: Tensor
+    area: Tensor
+
+
+def _bumps(box_px: Tensor, rows: int, columns: int, stride_px: int) -> _Bumps:
+    x = (torch.arange(columns, device=box_px.device) + 0.5) * stride_px
+    y = (torch.arange(rows, device=box_px.device) + 0.5) * stride_px
+    x0, y0, x1, y1 = (v[:, None] for v in box_px.unbind(1))
     # The centre snaps to its cell, so that one cell per object holds exactly 1 (the positive of the focal loss).
     centre_x = (((x0 + x1) / 2 / stride_px).floor().clamp(0, columns - 1) + 0.5) * stride_px
     centre_y = (((y0 + y1) / 2 / stride_px).floor().clamp(0, rows - 1) + 0.5) * stride_px
 
-    def bumps(share: float) -> tuple[Tensor, Tensor]:
-        sigma_x = ((x1 - x0) * share).clamp(min=stride_px / 3)
-        sigma_y = ((y1 - y0) * share).clamp(min=stride_px / 3)
-        along_x = torch.exp(-0.5 * ((x - centre_x) / sigma_x) ** 2)  # [N, w]
-        along_y = torch.exp(-0.5 * ((y - centre_y) / sigma_y) ** 2)  # [N, h]
-        return along_x, along_y
+    def bump(place: Tensor, centre: Tensor, side: Tensor, share: float) -> Tensor:
+        return torch.exp(-0.5 * ((place - centre) / (side * share).clamp(min=stride_px / 3)) ** 2)
 
-    heat_x, heat_y = bumps(HEAT_SIGMA)
-    near_x, near_y = bumps(BOX_SIGMA)
-    inside_x, inside_y = (x > x0) & (x < x1), (y > y0) & (y < y1)
-    area = (x1 - x0)[:, 0] * (y1 - y0)[:, 0]
+    return _Bumps(
+        bump(x, centre_x, x1 - x0, HEAT_SIGMA), bump(y, centre_y, y1 - y0, HEAT_SIGMA),
+        bump(x, centre_x, x1 - x0, BOX_SIGMA), bump(y, centre_y, y1 - y0, BOX_SIGMA),
+        (x > x0) & (x < x1), (y > y0) & (y < y1), ((x1 - x0) * (y1 - y0))[:, 0],
+    )  # fmt: skip
+
+
+def heat_targets(objects: Boxes, shape: Sequence[int], stride_px: int) -> HeatTargets:
+    """Draw the targets of one batch; shape is [B, C, h, w]. Of overlapping objects the smaller one owns the cells."""
+    batch, categories, rows, columns = shape
+    if len(objects.chip) == 0:
+        heat = torch.zeros(batch, categories, rows, columns, device=objects.box_px.device)
+        box = heat.new_zeros(batch, 4, rows, columns)
+        return HeatTargets(heat, torch.ones_like(heat), box, box[:, 0], heat.new_ones(()))
+    bumps, scored = _bumps(objects.box_px, rows, columns, stride_px), is_scored(objects)
+    positives = scored.sum().clamp(min=1)
+    # The loop asks the device for numbers at every object: nothing on CPU, twice as fast there as the other way.
+    draw = _targets_one_by_one if objects.box_px.device.type == "cpu" else _targets_at_once
+    heat, counted, box_px, box_weight = draw(objects, bumps, scored, shape)
+    return HeatTargets(heat, counted, box_px, box_weight, positives)
+
+
+def _targets_one_by_one(objects: Boxes, bumps: _Bumps, scored: Tensor, shape: Sequence[int]) -> tuple[Tensor, ...]:
+    """heat, counted, box_px and box_weight, object after object from the largest to the smallest."""
+    batch, _, rows, columns = shape
+    heat = torch.zeros(*shape)
+    counted = torch.ones_like(heat)
+    box_px = torch.zeros(batch, 4, rows, columns)
+    box_weight = torch.zeros(batch, rows, columns)
     chips, kinds, whole = objects.chip.tolist(), objects.category.tolist(), scored.tolist()
-    for n in torch.argsort(area, descending=True).tolist():
+    for n in torch.argsort(bumps.area, descending=True, stable=True).tolist():
         chip, kind = chips[n], kinds[n]
-        bump = near_y[n][:, None] * near_x[n][None, :]
         if not whole[n]:
-            counted[chip, kind].masked_fill_(inside_y[n][:, None] & inside_x[n][None, :], 0.0)
+            counted[chip, kind].masked_fill_(bumps.inside_y[n][:, None] & bumps.inside_x[n][None, :], 0.0)
             continue
-        torch.maximum(heat[chip, kind], heat_y[n][:, None] * heat_x[n][None, :], out=heat[chip, kind])
-        near = bump > 0.1
+        hot = bumps.heat_y[n][:, None] * bumps.heat_x[n][None, :]
+        torch.maximum(heat[chip, kind], hot, out=heat[chip, kind])
+        bump = bumps.near_y[n][:, None] * bumps.near_x[n][None, :]
+        near = bump > NEAR
         box_px[chip][:, near] = objects.box_px[n][:, None]
         # The weight of an object does not grow with its area in full: log(area), shared out over its cells.
-        box_weight[chip][near] = bump[near] / bump[near].sum() * area[n].log()
-    return HeatTargets(heat, counted, box_px, box_weight, max(1, int(scored.sum())))
+        box_weight[chip][near] = bump[near] / bump[near].sum() * bumps.area[n].clamp(min=1.0).log()
+    return heat, counted, box_px, box_weight
+
+
+def _targets_at_once(objects: Boxes, bumps: _Bumps, scored: Tensor, shape: Sequence[int]) -> tuple[Tensor, ...]:
+    """The same for a GPU: maps [N, h * w] of all objects, reduced into their chips and categories; nothing is asked of it."""
+    batch, categories, rows, columns = shape
+    device, cells = objects.box_px.device, rows * columns
+
+    def maps(along_y: Tensor, along_x: Tensor) -> Tensor:
+        return (along_y[:, :, None] * along_x[:, None, :]).flatten(1)
+
+    def largest(place: Tensor, values: Tensor, count: int) -> Tensor:
+        ground = torch.zeros(count, cells, device=device)
+        return ground.scatter_reduce(0, place[:, None].expand_as(values), values, "amax")
+
+    slot = objects.chip * categories + objects.category
+    heat = largest(slot, maps(bumps.heat_y, bumps.heat_x) * scored[:, None], batch * categories)
+    spared = maps(bumps.inside_y.float(), bumps.inside_x.float()) * ~scored[:, None]
+    bump = maps(bumps.near_y, bumps.near_x) * scored[:, None]
+    near = bump > NEAR
+    kept = bump * near
+    weight = kept / kept.sum(1, keepdim=True).clamp(min=1e-9) * bumps.area.clamp(min=1.0).log()[:, None]
+    # The smallest object near a cell has the highest rank there; 0 is nobody.
+    order = torch.argsort(bumps.area, descending=True, stable=True)
+    rank = torch.empty_like(order).scatter_(0, order, torch.arange(1, len(order) + 1, device=device))
+    owner = largest(objects.chip, near * rank[:, None].float(), batch).long()
+    owned = owner > 0
+    row = torch.cat([order.new_zeros(1), order])[owner]  # [B, h * w] rows of the objects
+    box_weight = weight[row, torch.arange(cells, device=device)] * owned
+    box_px = (objects.box_px[row] * owned[..., None]).permute(0, 2, 1).reshape(batch, 4, rows, columns)
+    counted = 1.0 - largest(slot, spared, batch * categories)
+    return heat.view(*shape), counted.view(*shape), box_px, box_weight.view(batch, rows, columns)
 
 
 def focal_loss(logits: Tensor, target: HeatTargets) -> Tensor:
@@ -236,13 +309,26 @@ def focal_loss(logits: Tensor, target: HeatTargets) -> Tensor:
 
 def box_loss(distance_px: Tensor, target: HeatTargets, stride_px: int) -> Tensor:
     """1 - GIoU of the boxes at the cells near a centre, weighted mean over the batch (0 where there is none)."""
-    chip, row, column = torch.nonzero(target.box_weight, as_tuple=True)
-    if len(chip) == 0:
-        return distance_px.sum() * 0.0
-    predicted = boxes_from_distances(distance_px[chip, :, row, column], row, column, stride_px)
-    weight = target.box_weight[chip, row, column]
-    loss = generalized_box_iou_loss(predicted, target.box_px[chip, :, row, column], reduction="none")
-    return (loss * weight).sum() / weight.sum()
+    # All cells, most of them with a weight of 0: to pick those near a centre would mean to wait for a GPU.
+    rows, columns = distance_px.shape[-2:]
+    row = torch.arange(rows, device=distance_px.device)[:, None].expand(rows, columns).flatten()
+    column = torch.arange(columns, device=distance_px.device).repeat(rows)
+    predicted = boxes_from_distances(distance_px.flatten(2).transpose(1, 2), row, column, stride_px)  # [B, h * w, 4]
+    loss = generalised_overlap_loss(predicted, target.box_px.flatten(2).transpose(1, 2))
+    weight = target.box_weight.flatten(1)
+    return (loss * weight).sum() / weight.sum().clamp(min=1e-9)
+
+
+def generalised_overlap_loss(box_px: Tensor, other_px: Tensor) -> Tensor:
+    """1 - GIoU of pairs of boxes [..., 4] -> [...]; torchvision's own picks out the overlapping pairs, so a GPU would wait."""
+    x0, y0, x1, y1 = box_px.unbind(-1)
+    u0, v0, u1, v1 = other_px.unbind(-1)
+    shared = (torch.minimum(x1, u1) - torch.maximum(x0, u0)).clamp(min=0) * (
+        torch.minimum(y1, v1) - torch.maximum(y0, v0)
+    ).clamp(min=0)
+    either = (x1 - x0) * (y1 - y0) + (u1 - u0) * (v1 - v0) - shared
+    around = (torch.maximum(x1, u1) - torch.minimum(x0, u0)) * (torch.maximum(y1, v1) - torch.minimum(y0, v0))
+    return 1.0 - shared / (either + 1e-7) + (around - either) / (around + 1e-7)
 
 
 def boxes_from_distances(distance_px: Tensor, row: Tensor, column: Tensor, stride_px: int) -> Tensor:

@@ -4,12 +4,23 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 import torch
 
 from mission.model_file import FcosSettings, HeatMapSettings
 from pipeline.bundle import build_detector
-from pipeline.detector import Detections, HeatMapDetector, decode, focal_loss, heat_targets
+from pipeline.detector import (
+    Detections,
+    HeatMapDetector,
+    _bumps,
+    _targets_at_once,
+    _targets_one_by_one,
+    decode,
+    focal_loss,
+    heat_targets,
+    is_scored,
+)
 from pipeline.fusing import fused_for_inference
 from pipeline.validation import average_precision, match, working_confidence
 from tests.pipeline.drawn_chips import DrawnChips, boxes_in_chips
@@ -61,6 +72,27 @@ def test_of_overlapping_objects_the_smaller_owns_the_cells():
     truth = boxes_in_chips([(0, 0, 0, 120, 120), (0, 45, 45, 75, 75)])
     target = heat_targets(truth, (1, 2, 32, 32), 4)
     assert target.box_px[0, :, 15, 15].tolist() == [45, 45, 75, 75]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_targets_drawn_at_once_are_those_drawn_one_by_one(seed):
+    """What a GPU gets against the plain loop: overlapping, small, covered, cut-off and equal boxes of both categories."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for _ in range(30):
+        x, y, w, h = rng.uniform(-5, 120), rng.uniform(-5, 120), rng.uniform(4, 90), rng.uniform(4, 90)
+        rows.append((rng.integers(3), max(x, 0), max(y, 0), min(x + w, 128), min(y + h, 128)))
+    truth = boxes_in_chips([*rows, rows[0]])
+    truth.category[:] = torch.from_numpy(rng.integers(0, 2, len(truth.chip)))
+    truth.visible[:] = torch.from_numpy(rng.uniform(0.3, 1.0, len(truth.chip)))
+    bumps, scored, shape = _bumps(truth.box_px, 16, 16, 8), is_scored(truth), (4, 2, 16, 16)
+    for name, one, two in zip(
+        ("heat", "counted", "box", "weight"),
+        _targets_one_by_one(truth, bumps, scored, shape),
+        _targets_at_once(truth, bumps, scored, shape),
+        strict=True,
+    ):
+        assert torch.allclose(one, two, atol=1e-6), name
 
 
 def test_focal_loss_by_hand():

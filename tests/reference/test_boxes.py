@@ -7,9 +7,9 @@ import pytest
 import torch
 from pycocotools.coco import COCO
 from pycocotools.cocoeval import COCOeval
-from torchvision.ops import box_iou, generalized_box_iou
+from torchvision.ops import box_iou, generalized_box_iou, generalized_box_iou_loss
 
-from pipeline.detector import Detections, HeatTargets, box_loss
+from pipeline.detector import Detections, HeatTargets, box_loss, generalised_overlap_loss
 from pipeline.validation import average_precision, match
 from tests.pipeline.drawn_chips import boxes_in_chips
 
@@ -41,6 +41,21 @@ def test_overlap_needs_no_extra_pixel():
     assert float(box_iou(one, other)) == pytest.approx(0.7957713, abs=1e-6)
 
 
+def test_generalised_overlap_and_its_gradient_are_torchvisions():
+    """Apart, touching, one in the other, of no area: pairs of every kind against torchvision's loss."""
+    chance = torch.Generator().manual_seed(0)
+    corner = torch.rand((500, 2, 2), generator=chance) * 60
+    side = torch.rand((500, 2, 2), generator=chance) * 40
+    side[::7] = 0.0
+    boxes = torch.cat([corner, corner + side], -1)
+    ours, theirs = boxes[:, 0].clone().requires_grad_(), boxes[:, 0].clone().requires_grad_()
+    loss, expected = generalised_overlap_loss(ours, boxes[:, 1]), generalized_box_iou_loss(theirs, boxes[:, 1])
+    assert torch.allclose(loss, expected, atol=1e-5)
+    loss[1:7].sum().backward()
+    expected[1:7].sum().backward()
+    assert torch.allclose(ours.grad, theirs.grad, atol=1e-5)
+
+
 @pytest.mark.parametrize("i,j", [(0, 0), (0, 1), (0, 2), (1, 2)])
 def test_box_loss_is_one_less_the_generalised_overlap_torchvision_tests(i, j):
     """Our loss at one cell whose distances describe box i, its target being box j."""
@@ -52,7 +67,7 @@ def test_box_loss_is_one_less_the_generalised_overlap_torchvision_tests(i, j):
     box, weight = torch.zeros(1, 4, 80, 80), torch.zeros(1, 80, 80)
     box[0, :, row, column] = torch.tensor(INT_BOXES[j]).float()
     weight[0, row, column] = 3.0
-    target = HeatTargets(torch.zeros(1, 2, 80, 80), torch.ones(1, 2, 80, 80), box, weight, 1)
+    target = HeatTargets(torch.zeros(1, 2, 80, 80), torch.ones(1, 2, 80, 80), box, weight, torch.tensor(1))
     assert float(box_loss(distance, target, stride)) == pytest.approx(1.0 - INT_GIOU[i][j], abs=1e-4)
     whole = generalized_box_iou(torch.tensor([INT_BOXES[i]]).float(), torch.tensor([INT_BOXES[j]]).float())
     assert float(whole) == pytest.approx(INT_GIOU[i][j], abs=1e-4)
