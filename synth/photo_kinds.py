@@ -72,8 +72,8 @@ def sort_cells(cells: NDArray[np.float32]) -> NDArray[np.int64]:
 
 
 def count_kinds(cells: NDArray[np.float32]) -> int:
-    """Kinds with at least two cells: one alone may be a car or a roof."""
-    return int((np.bincount(sort_cells(cells)) >= _LEAST_OF_A_KIND).sum()) if len(cells) else 0
+    """Kinds with at least two cells: one alone may be a car or a roof. At least one kind where there is a cell."""
+    return max(1, int((np.bincount(sort_cells(cells)) >= _LEAST_OF_A_KIND).sum())) if len(cells) else 0
 
 
 def thin_because(hectares: float, kinds: int, flights: int) -> list[str]:

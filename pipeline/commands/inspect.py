@@ -1,4 +1,4 @@
-"""``panelscout inspect``: is this frame set whole, or do these photographs fit the mission's brief?"""
+"""``panelscout inspect``: is this frame set whole, do these photographs fit the mission's brief, what does this recipe draw?"""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from mission.errors import InputError
 from mission.frame_set import read_frame_set
 from mission.mission_file import Mission, load_mission
 from mission.photographs import list_photographs
+from mission.recipe import check_recipe, load_recipe
 from mission.vocabulary import ATTRIBUTES
 from pipeline.contact_sheet import write_contact_sheet
 from pipeline.inspect_frames import FrameSetReport, inspect_frames
@@ -29,24 +30,106 @@ _STYLES = {"good": "green", "doubtful": "yellow", "unusable": "red"}
 
 
 @click.command("inspect")
-@click.argument("frames", type=click.Path(path_type=Path))
-@click.option("--mission", "mission_name", help="Mission file or name: the brief or the vocabulary to hold against.")
+@click.argument("frames", metavar="FRAMES|PHOTOS|RECIPE", type=click.Path(path_type=Path))
+@click.option(
+    "--mission", "mission_name", help="Mission file or name: the brief, vocabulary or camera to hold against."
+)
 @click.option(
     "--sheet", type=click.Path(path_type=Path), help="Contact sheet of a frame set [FRAMES/contact-sheet.jpg]."
 )
-def inspect_command(frames: Path, mission_name: str | None, sheet: Path | None) -> int:
-    """Check a frame set, or judge plain photographs against a mission's brief.
+@click.option(
+    "--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the sheets and histograms of a recipe."
+)
+@click.option("--beside", metavar="PHOTOS", help="Photographs to hold a recipe against (as --ground of render).")
+@click.option("--beside-gsd", metavar="G", help='Their scale: "1.7cm" for all, or "field=1.7cm,wood=2cm" by flight.')
+@click.option("--ground", metavar="PHOTOS", help="Photographs that a recipe's chips are laid on.")
+@click.option("--ground-gsd", metavar="G", help="Their scale.")
+@click.option(
+    "--chips", type=click.IntRange(24, 5000), default=96, show_default=True, help="Chips of a recipe to draw."
+)
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True, help="Other chips.")
+def inspect_command(
+    frames: Path,
+    mission_name: str | None,
+    sheet: Path | None,
+    out: Path | None,
+    beside: str | None,
+    beside_gsd: str | None,
+    ground: str | None,
+    ground_gsd: str | None,
+    chips: int,
+    seed: int,
+) -> int:
+    """Check a frame set, judge plain photographs against a mission's brief, or show what a recipe draws.
 
-    FRAMES is a frame set (a folder with truth.json, or that file) or a folder of photographs; photographs need --mission.
-    Ends with 1 where the set is broken or a photograph is unusable.
+    A frame set is a folder with truth.json, or that file; photographs need --mission. A recipe (a file or a shipped name)
+    needs --out: sheets of its chips at 100 % and histograms, beside those of photographs of your own. Ends with 1 where
+    the set is broken or a photograph is unusable.
     """
     mission = None if mission_name is None else load_mission(mission_name)
     console = Console()
     if frames.name == "truth.json" or (frames / "truth.json").exists():
         return _inspect_frame_set(console, frames, mission, sheet)
+    if not frames.exists() or frames.suffix.lower() in (".yaml", ".yml"):
+        if out is None:
+            raise InputError("The '--out' must be given to write the sheets of a recipe to. Got none instead.")
+        flown = mission or load_mission("harrow-fen")
+        photographs = {"beside": (beside, beside_gsd), "ground": (ground, ground_gsd)}
+        return _inspect_recipe(console, str(frames), flown, out, photographs, chips, seed)
     if mission is None:
         raise InputError("The '--mission' must be given to judge photographs by. Got none instead.")
     return _inspect_photographs(console, frames, mission)
+
+
+def _inspect_recipe(
+    console: Console,
+    name: str,
+    mission: Mission,
+    out: Path,
+    photographs: dict[str, tuple[str | None, str | None]],
+    chips: int,
+    seed: int,
+) -> int:
+    recipe = load_recipe(name)
+    check_recipe(recipe, mission, name)
+    # torch takes seconds to load: complain about the options first.
+    from pipeline.commands.render import opened_bank
+    from pipeline.inspect_recipe import draw_recipe, figures, write_sheets
+
+    banks = {
+        key: None if folder is None else opened_bank(console, folder, gsd, mission)
+        for key, (folder, gsd) in photographs.items()
+    }
+    found = _with_progress(
+        console, "chips", 2 * chips,
+        lambda tick: draw_recipe(
+            recipe, mission, chips, seed, **banks, on_progress=lambda done, total: tick(done)
+        ),
+    )  # fmt: skip
+    written = write_sheets(found, out, seed)
+    console.print(_figures_table(figures(found)))
+    for remark in found.remarks():
+        console.print(Text(remark, style="yellow"))
+    console.print(Text(f"Look at them at 100 %: {', '.join(p.name for p in written)} in {out}."))
+    if found.beside:
+        console.print(Text("Guess which are photographs before you open the file that says so."))
+    return 0
+
+
+def _figures_table(measured: dict[str, dict[str, list[float] | None]]) -> Table:
+    from pipeline.picture_measures import OF_PANELS, OF_PICTURES
+
+    table = Table(box=SIMPLE_HEAD)
+    for heading in ("measure", "drawn", "photographs", "unit"):
+        table.add_column(heading, overflow="fold")
+    for measure in (*OF_PANELS, *OF_PICTURES):
+        sides = measured[measure.key]
+        cells = []
+        for side in ("drawn", "photographs"):
+            values = sides[side]
+            cells.append("" if values is None else f"{values[1]:.3g} ({values[0]:.3g} to {values[2]:.3g})")
+        table.add_row(Text(measure.name), *cells, Text(measure.unit))
+    return table
 
 
 def _inspect_frame_set(console: Console, folder: Path, mission: Mission | None, sheet: Path | None) -> int:

@@ -51,7 +51,7 @@ def render_command(
     """
     console = Console()
     settings, flown = load_recipe(recipe), load_mission(mission)
-    bank = None if ground is None else _bank(console, ground, ground_gsd, flown)
+    bank = None if ground is None else opened_bank(console, ground, ground_gsd, flown)
     # torch takes seconds to load: complain about the options first.
     from synth.frames import render_frame_set
 
@@ -71,7 +71,8 @@ def render_command(
     console.print(summary(out))
 
 
-def _bank(console: Console, ground: str, ground_gsd: str | None, mission: Mission) -> GroundBank:
+def opened_bank(console: Console, ground: str, ground_gsd: str | None, mission: Mission) -> GroundBank:
+    """The photographs of a folder at the mission's scale; says what they hold."""
     from synth.photo_ground import GroundBank
 
     bank = GroundBank.from_folder(
