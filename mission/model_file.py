@@ -21,6 +21,11 @@ class HeatMapSettings(Settings):
     """Our detector: residual stages, a top-down neck, one heat map per category and four distances."""
 
     kind: Literal["heat-map"] = "heat-map"
+    # Our own stages from nothing, or a published network that has seen ImageNet (an extra, see the README), whose stages then
+    # take the place of 'stage_widths' and 'stage_blocks'.
+    trunk: Literal["own", "efficientnet-lite0"] = "own"
+    # What of a published trunk goes on learning: nothing, its upper two stages, or all of it.
+    trunk_learning: Literal["frozen", "upper", "free"] = "free"
     # One width and one number of residual blocks per stage, at strides 2, 4, 8, 16, ... px.
     stage_widths: tuple[Width, ...] = (16, 32, 48, 64, 80)
     stage_blocks: tuple[Annotated[int, Field(ge=0, le=12)], ...] = (0, 1, 1, 1, 1)
@@ -36,6 +41,8 @@ class HeatMapSettings(Settings):
             raise ValueError("have as many 'stage_blocks' as 'stage_widths'")
         if not 4 <= len(self.stage_widths) <= 6:
             raise ValueError("have 4 to 6 'stage_widths' (strides 2, 4, 8, 16, ...)")
+        if self.trunk == "own" and self.trunk_learning != "free":
+            raise ValueError("have a published 'trunk' where its 'trunk_learning' is not free")
         return self
 
 

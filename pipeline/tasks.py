@@ -20,8 +20,9 @@ from mission.model_file import ModelFile, TrainingSettings
 from mission.vocabulary import ATTRIBUTES
 from pipeline.bundle import build_detector
 from pipeline.crops import cut_crops, jittered
-from pipeline.detector import Detections
+from pipeline.detector import Detections, HeatMapDetector
 from pipeline.drawing import DrawnByWorkers, FirstThen, draw_many
+from pipeline.imagenet_trunk import fill_from_imagenet
 from pipeline.processors import ChosenDevice, choose_device, prepare
 from pipeline.readers import Readers, loosened
 from pipeline.reservoir import DrawnAhead, Reservoir, select_chips
@@ -261,6 +262,8 @@ def untrained(job: Job) -> nn.Module:
         network = Readers(job.model.readers, job.data.mission.panels.vocabulary)
     if job.start is not None:
         fill_from_bundle(network, job.start, job.part)
+    elif isinstance(network, HeatMapDetector) and network.trunk == "efficientnet-lite0":
+        fill_from_imagenet(network.stages)
     return network
 
 
