@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
+from scipy.stats import permutation_test, t
 
 from eval.intervals import Spread, plain_interval, spread_of
 from eval.proportions import exact_upper_bound
@@ -47,6 +49,42 @@ def test_paired_differences_of_darwins_maize_fisher1935() -> None:
     # At p = 0.0497 the 95 % interval just leaves out 0.
     low, _ = plain_interval(314 / 15, Spread(314 / 15 / 2.14799, 14, 15))
     assert 0 < low < 0.1
+
+
+def _two_sided_p(values: list[float]) -> float:
+    """The largest p whose interval of the mean, resampled a value a cluster, just touches 0."""
+    draws = cluster_draws(len(values), 20_000)
+    spread = spread_of(draws @ np.array(values) / len(values), draws)
+    assert spread is not None
+    mean = float(np.mean(values))
+    return float(brentq(lambda p: plain_interval(mean, spread, 1 - p)[0], 1e-6, 1 - 1e-6))
+
+
+def test_chance_of_darwins_maize_by_exact_permutation_fisher1935() -> None:
+    # R. Fisher, The Design of Experiments (1935), the same data: 1,726 of the 2^15 signs are as far out, p = 0.05267.
+    differences = [49, -67, 8, 16, 6, 23, 28, 41, 14, 29, 56, 24, 75, 60, -48]
+    exact = permutation_test(
+        (differences,), np.mean, permutation_type="samples", n_resamples=np.inf, vectorized=False
+    ).pvalue
+    assert exact == pytest.approx(1726 / 32768)
+    assert _two_sided_p([float(d) for d in differences]) == pytest.approx(exact, abs=0.015)
+
+
+def test_chance_of_the_mouse_data_by_exact_permutation_efron1993() -> None:
+    # B. Efron and R. Tibshirani (1993), p. 11: means differ by 30.63, standard error of the difference 28.93; exact one-sided
+    # permutation over all C(16, 7) divisions 0.1410 (scipy; the book's own drawing gives about .13, from memory).
+    treated, control = [94, 197, 16, 38, 99, 141, 23], [52, 104, 146, 10, 51, 30, 40, 27, 46]
+
+    def apart(a, b) -> float:
+        return float(np.mean(a) - np.mean(b))
+
+    exact = permutation_test(
+        (treated, control), apart, n_resamples=np.inf, alternative="greater", vectorized=False
+    ).pvalue
+    assert exact == pytest.approx(0.1409965, abs=1e-6)
+    error = np.hypot(_standard_error(treated), _standard_error(control))
+    assert error == pytest.approx(28.93, rel=0.02)
+    assert t.sf(apart(treated, control) / error, 14) == pytest.approx(exact, abs=0.03)
 
 
 def test_paired_difference_of_two_shares_agresti1990() -> None:

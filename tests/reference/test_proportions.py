@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
-from statsmodels.stats.proportion import proportion_confint
+from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from eval.proportions import exact_interval, exact_upper_bound, wilson_interval
 
@@ -50,3 +52,17 @@ def test_zero_failure_demonstration(reliability: float, trials: int) -> None:
 def test_intervals_agree_with_statsmodels(hits: int, trials: int) -> None:
     assert wilson_interval(hits, trials) == pytest.approx(proportion_confint(hits, trials, method="wilson"), abs=1e-12)
     assert exact_interval(hits, trials) == pytest.approx(proportion_confint(hits, trials, method="beta"), abs=1e-12)
+
+
+def test_difference_of_two_shares_newcombe1998() -> None:
+    # R. G. Newcombe, Statistics in Medicine 17 (1998), 873-890, Table II, method 10: 56/70 - 48/80 gives (0.0524, 0.3339). The
+    # method squares and adds the distances to the ends of two Wilson intervals, here ours.
+    first, second = 56 / 70, 48 / 80
+    (low1, high1), (low2, high2) = wilson_interval(56, 70), wilson_interval(48, 80)
+    ends = (
+        first - second - math.hypot(first - low1, high2 - second),
+        first - second + math.hypot(high1 - first, second - low2),
+    )
+    assert ends == pytest.approx((0.0524, 0.3339), abs=5e-5)
+    theirs = confint_proportions_2indep(56, 70, 48, 80, method="newcomb", compare="diff")
+    assert ends == pytest.approx(theirs, abs=1e-12)
