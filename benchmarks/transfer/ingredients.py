@@ -1,7 +1,8 @@
-"""The rows of the transfer table: what is changed in the recipe that a model is trained by.
+"""The rows of the transfer table: what is changed in the chips, or in how a model learns from them.
 
-A row is the library's default recipe with a few settings replaced, on real ground of the other flights (``real``), on
-procedural ground (``procedural``) or on a share of each.
+A row is the base recipe with a few settings replaced, on real ground of the flights that do not judge it, on procedural
+ground, or on a share of each. Rows that change the recipe are on procedural ground, where one training serves all flights,
+and are to be held against ``procedural-few``, which sees as many chips; the others draw on the same chips as ``real``.
 """
 
 from __future__ import annotations
@@ -13,18 +14,43 @@ from typing import Any, Literal
 from mission.errors import must
 from mission.recipe import DECOYS, Recipe
 
+Part = Literal["detector", "readers"]
+
 
 @dataclass(frozen=True)
 class Row:
-    """One ingredient switched. ``real_share`` of the chips lie on photographs of the flights that are not judged."""
+    """One ingredient switched. ``real_share`` of the chips lie on photographs of the flights that are not judged.
+
+    ``settings`` and ``typefaces`` change what is drawn; ``empty_share`` (None: as drawn) only which of the drawn chips are
+    used; ``detector`` changes settings of the network, ``learning`` what is done with a batch. ``chips``: at most so many
+    different ones; ``parts``: what the row can say something about.
+    """
 
     says: str
-    real_share: float = 1.0
+    real_share: float = 0.8
     settings: Mapping[str, Any] = field(default_factory=dict)
     typefaces: Literal["training", "held-out", "all"] = "training"
+    empty_share: float | None = None
+    detector: Mapping[str, Any] = field(default_factory=dict)
+    learning: Literal["plain", "hard-negatives", "amplitude-exchange"] = "plain"
+    chips: int | None = None
+    parts: tuple[Part, ...] = ("detector",)
+
+    @property
+    def draws_its_own(self) -> bool:
+        """Whether the row needs chips that no other row draws."""
+        return bool(self.settings) or self.typefaces != "training"
 
 
-PROCEDURAL = 0.0
+#: Chips of the rows that draw their own.
+FEW = 6144
+#: What every row shares: panels 15 to 160 px across, seen up to 40 degrees aslant, two fifths of the chips without a target.
+BASE = {
+    "composition.ground_sample_share": (0.55, 1.6),
+    "composition.tilt_deg": (0.0, 40.0),
+    "composition.empty_share": 0.4,
+    "ground.real_share": 1.0,
+}
 _PLAIN_SENSOR = {
     "capture.smear": (0.0, 0.0), "capture.blur_sigma_px": (0.5, 0.5), "capture.vignetting": (0.0, 0.0),
     "capture.read_noise_e": (1.0, 1.0), "capture.full_well_e": (40000, 40000), "capture.noise_reduction": (0.0, 0.0),
@@ -47,52 +73,48 @@ _NEW_PANELS = {
 }
 _FAITHFUL_WHITE = {"capture.white_balance_error": 0.0, "capture.white_balance_miss": 0.0}
 
+_SCRATCH = ("detector", "readers")
+
+
+def _few(says: str, settings: Mapping[str, Any], parts: tuple[Part, ...] = ("detector",), **more: Any) -> Row:
+    return Row(says, 0.0, settings, chips=FEW, parts=parts, **more)
+
+
 ROWS: dict[str, Row] = {
-    "real": Row("real ground of the other flights, defaults"),
-    "procedural": Row("procedural ground only, defaults", PROCEDURAL),
-    "half-real": Row("half of the chips on real ground", 0.5),
-    "mostly-real": Row("nine tenths of the chips on real ground", 0.9),
-    "empty-0": Row("no chip empty", settings={"composition.empty_share": 0.0}),
-    "empty-50": Row("half of the chips empty", settings={"composition.empty_share": 0.5}),
-    "empty-80": Row("four fifths of the chips empty", settings={"composition.empty_share": 0.8}),
-    "procedural-empty-0": Row("procedural, no chip empty", PROCEDURAL, {"composition.empty_share": 0.0}),
-    "procedural-empty-80": Row("procedural, four fifths empty", PROCEDURAL, {"composition.empty_share": 0.8}),
-    "no-clutter": Row("nothing lies about but panels and people", settings={"composition.decoys_per_chip": (0, 0)}),
-    "procedural-no-clutter": Row("procedural, no clutter", PROCEDURAL, {"composition.decoys_per_chip": (0, 0)}),
-    "boards-only": Row("clutter of plain boards only", settings={"decoys.kinds": {"board": 1.0}}),
-    "no-boards": Row(
-        "clutter without plain boards and signs",
-        settings={"decoys.kinds": {k: 1.0 for k in DECOYS if k not in ("board", "sign", "ground_mark")}},
+    "real": Row("four fifths on photographs of the other flights", parts=_SCRATCH),
+    "procedural": Row("procedural ground only", 0.0, parts=_SCRATCH),
+    "half-real": Row("half of the chips on photographs", 0.5),
+    "only-real": Row("all chips on photographs", 1.0),
+    "empty-0": Row("no chip empty", empty_share=0.0),
+    "empty-80": Row("four fifths of the chips empty", empty_share=0.8),
+    "hard-negatives": Row("empty chips chosen by what they were taken for", learning="hard-negatives"),
+    "amplitude-exchange": Row("low frequencies exchanged with photographs", learning="amplitude-exchange"),
+    "trunk-frozen": Row("ImageNet trunk, frozen", detector={"trunk": "efficientnet-lite0", "trunk_learning": "frozen"}),
+    "trunk-upper": Row("ImageNet trunk, upper half learns", detector={"trunk": "efficientnet-lite0", "trunk_learning": "upper"}),
+    "trunk-free": Row("ImageNet trunk, all learns", detector={"trunk": "efficientnet-lite0", "trunk_learning": "free"}),
+    "full-resolution": Row("the detector sees every pixel", detector={"shrink": 1}),
+    "real-few": Row("as real, from as few chips as the next row", chips=FEW),
+    "one-seam": Row("things laid into photographs without blending", settings={"ground.blending": {"none": 1.0}}, chips=FEW),
+    "procedural-few": _few("procedural, as few chips as the rows below", {}, _SCRATCH),
+    "no-clutter": _few("nothing lies about but panels and people", {"composition.decoys_per_chip": (0, 0)}),
+    "no-boards": _few(
+        "no plain boards, no signs", {"decoys.kinds": {k: 1.0 for k in DECOYS if k not in ("board", "sign", "ground_mark")}}
     ),
-    "more-clutter": Row("twice the clutter", settings={"composition.decoys_per_chip": (0, 8)}),
-    "few-kinds": Row("procedural: mown grass and soil", PROCEDURAL, {"ground.kinds": {"mown_grass": 1.0, "soil": 1.0}}),
-    "no-structures": Row("procedural: nothing made, no trees", PROCEDURAL, {"ground.structures": 0.0, "ground.trees": 0.0}),
-    "one-kind-a-chip": Row("procedural: kinds not blended", PROCEDURAL, {"ground.extra_kinds": (0, 0)}),
-    "narrow-ground-colours": Row("procedural: colours of each kind hardly vary", PROCEDURAL, {"ground.colour_spread": 0.2}),
-    "wide-ground-colours": Row("procedural: colours of each kind vary twice as much", PROCEDURAL, {"ground.colour_spread": 2.0}),
-    "few-typefaces": Row("marks from the small set of typefaces", typefaces="held-out"),
-    "all-typefaces": Row("marks from all typefaces", typefaces="all"),
-    "new-panels": Row("clean, flat panels: no dirt, gloss, folds, blades, cover", settings=_NEW_PANELS),
-    "no-blades": Row("no blades over the rim, nothing covers", settings={"panels.blades_share": 0.0, "panels.cover_share": 0.0}),
-    "no-shade": Row("no shade across panels", settings={"panels.shade_share": 0.0, "ground.tree_shade": 0.0}),
-    "plain-sensor": Row("procedural: sharp, clean, plain tone", PROCEDURAL, _PLAIN_SENSOR),
-    "faithful-white": Row("procedural: no white-balance error", PROCEDURAL, _FAITHFUL_WHITE),
-    "real-plain-sensor": Row("real ground; sharp, clean, plain tone", settings=_PLAIN_SENSOR),
-    "real-faithful-white": Row("real ground; no white-balance error", settings=_FAITHFUL_WHITE),
-    "upright": Row("marks upright in their shapes", settings={"panels.upright_share": 1.0}),
-    "oblique": Row("chips seen up to 45 degrees aslant", settings={"composition.tilt_deg": (0, 45)}),
-    "procedural-oblique": Row("procedural, up to 45 degrees aslant", PROCEDURAL, {"composition.tilt_deg": (0, 45)}),
-    "wide-scale": Row("scale of chips from half to double", settings={"composition.ground_sample_share": (0.5, 2.0)}),
-    "narrow-scale": Row("scale of chips fixed", settings={"composition.ground_sample_share": (1.0, 1.0)}),
-    "more-people": Row("people in two thirds of the chips", settings={"composition.person_share": 0.67}),
-    "standing-only": Row("people stand", settings={"persons.postures": {"standing": 1.0}}),
+    "few-kinds": _few("mown grass and soil only", {"ground.kinds": {"mown_grass": 1.0, "soil": 1.0}}),
+    "no-structures": _few("nothing made, no trees", {"ground.structures": 0.0, "ground.trees": 0.0}),
+    "plain-sensor": _few("sharp, clean, plain tone", _PLAIN_SENSOR, _SCRATCH),
+    "faithful-white": _few("no white-balance error", _FAITHFUL_WHITE, _SCRATCH),
+    "new-panels": _few("clean, flat panels: no dirt, gloss, folds, blades, cover", _NEW_PANELS, _SCRATCH),
+    "few-typefaces": _few("marks from the small set of typefaces", {}, ("readers",), typefaces="held-out"),
+    "narrow-paints": _few("paints at their anchors", {"panels.paint_spread": 0.0}, ("readers",)),
+    "straight-down": _few("seen from straight above", {"composition.tilt_deg": (0.0, 5.0)}, _SCRATCH),
 }  # fmt: skip
 
 
-def recipe_of(row: Row, base: Recipe) -> Recipe:
+def recipe_of(row: Row) -> Recipe:
     """The base recipe with a row's settings put in, validated anew."""
-    content = base.model_dump()
-    for place, value in row.settings.items():
+    content = Recipe(name="transfer").model_dump()
+    for place, value in {**BASE, **row.settings}.items():
         section, _, key = place.partition(".")
         if key not in content.get(section, {}):
             raise must("setting", "be one of the recipe's", place)

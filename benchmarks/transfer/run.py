@@ -1,22 +1,22 @@
-"""The transfer loop: rows of ingredients, trained on flights and judged on the one that was left out.
+"""The transfer loop: rows of ingredients, trained on flights and judged on those that were left out.
 
-    python -m benchmarks.transfer.run --rows real procedural empty-0 --out results.jsonl
+    python -m benchmarks.transfer.run --rows real procedural empty-0 --out networks --limit-s 400
+    python -m benchmarks.transfer.verdict networks --out results.jsonl
+    python -m benchmarks.transfer.table results.jsonl
 
-Each row is trained once per group of flights that is left out (``--leave-out``; by default every flight alone, so five
-trainings); rows without real ground are trained once and judged on all. Results are appended as they come, one line a
-flight; what is there already is not run again. Trainings are spread over all GPUs, ``--at-once`` on each.
-``python -m benchmarks.transfer.table results.jsonl`` prints the table.
+Processes draw one pool of chips for all rows while one or more processes on the GPU learn from it, all rows side by side.
+Each row with real ground is trained once per group of flights that is left out (``--leave-out``; by default every flight
+alone), rows on procedural ground once. ``--ship`` also trains the networks of a model file on every flight, on the same chips.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import os
-import queue
+import shutil
 import time
-import traceback
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -24,164 +24,165 @@ import torch
 import torch.multiprocessing as processes
 
 from benchmarks.transfer.ingredients import row_named
-from benchmarks.transfer.judge import FLIGHT_NAMES, judge_flight
-from benchmarks.transfer.trial import SIZES, Job, run_job
+from benchmarks.transfer.judge import FLIGHT_NAMES
+from benchmarks.transfer.learn import Run, Shelves, learn, parts_for
+from benchmarks.transfer.pool import MISSION, Part, draw
 from mission.errors import must
+from mission.mission_file import load_mission
+from mission.model_file import ModelFile, load_model_file
+from pipeline.processors import choose_device
+
+MODEL = Path(__file__).parent / "model.yaml"
+#: Chips at most on each flight's ground and on procedural ground, for the detectors and for the readers.
+CHIPS = {"detector.flight": 12288, "detector.procedural": 24576, "readers.flight": 12288, "readers.procedural": 24576}
 
 
-def planned(given: argparse.Namespace) -> Iterator[Job]:
+@dataclass(frozen=True)
+class Learner:
+    """A process that trains some runs of one model file side by side."""
+
+    runs: tuple[Run, ...]
+    model: str
+
+
+def planned(rows: Sequence[str], seeds: Sequence[int], leave_out: Sequence[str] | None) -> Iterator[Run]:
     """All trainings asked for, first seeds first."""
-    groups = [tuple(text.split(",")) for text in given.leave_out or FLIGHT_NAMES]
+    groups = [tuple(text.split(",")) for text in leave_out or FLIGHT_NAMES]
     for name in [flight for group in groups for flight in group]:
         if name not in FLIGHT_NAMES:
             raise must("leave-out", f"name flights ({', '.join(FLIGHT_NAMES)})", name)
     every = tuple(flight for group in groups for flight in group)
-    for seed in given.seeds:
-        for row in given.rows:
-            real = row_named(row).real_share > 0
-            for group in groups if real else [every]:
-                grounds = tuple(f for f in FLIGHT_NAMES if f not in group)
-                yield Job(
-                    row, seed, group, grounds, given.photographs, given.judged, given.sizes, given.speed,
-                    tuple(given.parts), given.sheets,
-                )  # fmt: skip
+    for seed in seeds:
+        for name in rows:
+            row = row_named(name)
+            for part in row.parts:
+                for group in groups if row.real_share > 0 else [every]:
+                    grounds = tuple(f for f in FLIGHT_NAMES if f not in group) if row.real_share > 0 else ()
+                    yield Run(name, part, seed, group, grounds)
 
 
-def already_done(out: Path) -> set[tuple[Any, ...]]:
-    """(row, seed, flight, left out, sizes, speed) of the results that stand in a file."""
-    if not out.exists():
-        return set()
-    lines = [json.loads(line) for line in out.read_text().splitlines() if line.strip()]
-    return {(r["row"], r["seed"], r["flight"], tuple(r["left_out"]), r["sizes"], r["speed"]) for r in lines}
+def shipped(seed: int) -> tuple[Run, ...]:
+    """The two trainings on everything."""
+    return tuple(Run("real", part, seed, (), FLIGHT_NAMES) for part in ("detector", "readers"))
 
 
-def work(device: str, jobs: Any, results: Any, started: float, limit_s: float) -> None:
-    """A worker process: takes trainings until none is left or the next would not end in time."""
-    torch.set_num_threads(max(1, torch.get_num_threads() // 4) if device != "cpu" else 1)
-    longest = 0.0
-    while True:
-        try:
-            job = jobs.get(timeout=1.0)
-        except queue.Empty:
-            break
-        begun = time.monotonic()
-        left_s = limit_s - (time.time() - started)
-        if left_s < longest * 1.1:
-            results.put(("skipped", job, f"{left_s:.0f} s left, the last one took {longest:.0f} s"))
-            continue
-        name = f"[{device} {job.row} {job.seed} {'+'.join(job.left_out)}]"
-        try:
-            results.put(("done", job, run_job(job, device, lambda text, name=name: print(name, text, flush=True))))
-        except Exception as error:  # one row that fails must not cost the others
-            results.put(("failed", job, f"{error}\n{traceback.format_exc()}"))
-        longest = max(longest, time.monotonic() - begun)
-    results.put(("ended", None, device))
+def spread(runs: Sequence[Run], processes_wanted: int) -> list[tuple[Run, ...]]:
+    """Runs dealt out so that each process trains about as many."""
+    dealt = [tuple(runs[i::processes_wanted]) for i in range(processes_wanted)]
+    return [runs for runs in dealt if runs]
 
 
-def shown(result: dict[str, Any]) -> str:
-    """The figures that decide, on one line."""
-    keys = (
-        "ap50",
-        "recall_at_0.2",
-        "recall_at_1",
-        "recall_at_5",
-        "alarms_at_90_untouched",
-        "all_four",
-        "all_four_large",
+def work(learner: Learner, given: argparse.Namespace, chips: dict[str, int], until: float) -> None:
+    """Body of a learning process."""
+    torch.set_num_threads(1)
+    chosen = choose_device(given.device)
+    sizes = load_model_file(learner.model)
+    asked = {run: parts_for(run, sizes, chips) for run in learner.runs}
+    shelves = Shelves(
+        sorted({p for parts in asked.values() for p in parts}, key=lambda p: p.name), given.pool, chosen.device
     )
-    keys += ("person_recall_at_1",)
-    figures = " ".join(f"{k} {result[k]:.3f}" if result.get(k) is not None else f"{k} -" for k in keys)
-    return f"{result['row']} seed {result['seed']} on {result['flight']}: {figures} ({result['all_s']} s)"
-
-
-def run_all(jobs: list[Job], devices: list[str], at_once: int, out: Path, limit_s: float) -> int:
-    """Run every job; returns how many failed or were skipped."""
-    context = processes.get_context("spawn")
-    waiting, results = context.Queue(), context.Queue()
-    for job in jobs:
-        waiting.put(job)
     started = time.time()
-    workers = [
-        context.Process(target=work, args=(device, waiting, results, started, limit_s))
-        for device in devices
-        for _ in range(at_once)
-    ][: max(1, len(jobs))]
-    for worker in workers:
-        worker.start()
-    ended = missed = 0
-    while ended < len(workers):
-        try:
-            kind, job, content = results.get(timeout=5.0)
-        except queue.Empty:
-            if not any(worker.is_alive() for worker in workers):
-                print("All workers are gone before the work was done.")
-                return len(jobs)
-            continue
-        if kind == "ended":
-            ended += 1
-        elif kind == "done":
-            with out.open("a") as file:
-                file.writelines(json.dumps(result) + "\n" for result in content)
-            print("\n".join(shown(result) for result in content), flush=True)
+    shelves.wait(given.begin_with, started + (until - started) / 3)
+    print(f"{len(learner.runs)} trainings begin after {time.time() - started:.0f} s", flush=True)
+    failed = learn(
+        learner.runs, sizes, load_mission(MISSION), shelves, asked.__getitem__, chosen, given.out, until,
+        lambda text: print(text, flush=True),
+    )  # fmt: skip
+    shelves.ended = True
+    held = {part.name: shelf.held for part, shelf in shelves.by_part.items()}
+    print(f"chips held: {held}", *failed, sep="\n", flush=True)
+    if failed:
+        raise SystemExit(1)
+
+
+def run_all(learners: Sequence[Learner], given: argparse.Namespace, until: float) -> int:
+    """Draw and learn; returns how many learning processes failed."""
+    sizes: dict[str, ModelFile] = {learner.model: load_model_file(learner.model) for learner in learners}
+    chips = {name: max(64, round(number * given.chips_share)) for name, number in CHIPS.items()}
+    parts: dict[Part, None] = {}
+    for learner in learners:
+        for run in learner.runs:
+            parts |= dict.fromkeys(parts_for(run, sizes[learner.model], chips))
+    drawers, _counter = draw(
+        list(parts), given.pool, given.photographs, given.seeds[0], given.workers, until - given.tail_s
+    )
+    context = processes.get_context("spawn")
+    started = [
+        context.Process(target=work, args=(one, given, chips, until - given.tail_s))
+        for one in learners
+    ]  # fmt: skip
+    for process in started:
+        process.start()
+    for process in started:
+        process.join(max(1.0, until - time.time()))
+    for process in drawers:
+        process.join(5.0)
+    for process in [*started, *drawers]:
+        if process.is_alive():
+            process.terminate()
+    return sum(process.exitcode != 0 for process in started)
+
+
+def shards(out: Path, folder: Path, largest_mib: float = 15.0) -> list[Path]:
+    """The networks of ``out`` in tar files of at most so many MiB, for links that carry only so much."""
+    import tarfile
+
+    files = sorted(out.glob("*.safetensors"), key=lambda f: -f.stat().st_size)
+    groups: list[tuple[int, list[Path]]] = []
+    for file in files:
+        size = file.stat().st_size
+        place = next((i for i, (s, _) in enumerate(groups) if s + size < largest_mib * 2**20), None)
+        if place is None:
+            groups.append((size, [file]))
         else:
-            missed += 1
-            print(f"{kind}: {job.row} seed {job.seed} without {'+'.join(job.left_out)}: {content}", flush=True)
-    for worker in workers:
-        worker.join()
-    return missed
+            groups[place] = (groups[place][0] + size, [*groups[place][1], file])
+    written = []
+    for number, (_, members) in enumerate(groups):
+        path = folder / f"networks-{number}.tar"
+        with tarfile.open(path, "w") as archive:
+            for member in members:
+                archive.add(member, member.name)
+        written.append(path)
+    return written
 
 
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     shared = Path(os.environ.get("PANELSCOUT_SHARED", "../shared")) / "data/aerial"
-    parser.add_argument("--rows", nargs="+", required=True)
-    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--rows", nargs="*", default=[])
+    parser.add_argument("--ship", metavar="MODEL", help="also train this model file on every flight")
+    parser.add_argument("--out", type=Path, required=True, help="folder for the networks")
+    parser.add_argument("--pool", type=Path, default=Path("/tmp/chip-pool"), help="folder for the drawn chips")
     parser.add_argument("--seeds", type=int, nargs="+", default=[1])
     parser.add_argument("--leave-out", nargs="+", help="flights, those left out together joined by commas")
-    parser.add_argument("--parts", nargs="+", default=["detector", "readers"], choices=["detector", "readers"])
     parser.add_argument("--photographs", type=Path, default=shared)
-    parser.add_argument(
-        "--judged", type=Path, default=Path(".transfer/judged"), help="the judge's frame sets; drawn where absent"
-    )
-    parser.add_argument("--judge-seed", type=int, default=1)
-    parser.add_argument("--judge-share", type=float, default=1.0)
-    parser.add_argument(
-        "--workers", type=int, default=min(8, os.cpu_count() or 1), help="processes that draw the judge's frames"
-    )
-    parser.add_argument("--device", nargs="+", help="cpu, cuda:0, cuda:1 ...; all GPUs by default")
-    parser.add_argument("--at-once", type=int, default=1, help="trainings at once on each device")
-    parser.add_argument("--sizes", choices=list(SIZES), default="gpu")
-    parser.add_argument("--speed", type=float, default=1.0, help="scales the training steps")
-    parser.add_argument("--limit-s", type=float, default=1e9, help="start nothing that would end later than this")
-    parser.add_argument("--sheets", type=Path, help="folder for pictures of false alarms and misses")
+    parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 1) - 2), help="processes that draw")
+    parser.add_argument("--learners", type=int, default=1, help="processes that learn the rows")
+    parser.add_argument("--device", default="auto")
+    parser.add_argument("--model", default=str(MODEL), help="the fixed networks")
+    parser.add_argument("--begin-with", type=int, default=512, help="chips of each part before learning begins")
+    parser.add_argument("--chips-share", type=float, default=1.0, help="scales the pool")
+    parser.add_argument("--limit-s", type=float, default=400.0, help="all ends within this time")
+    parser.add_argument("--tail-s", type=float, default=15.0, help="of which this is kept for writing")
+    parser.add_argument("--shards", type=Path, help="folder for the networks in tar files of 15 MiB")
     return parser.parse_args()
 
 
 def main() -> None:
     begun = time.time()
-    given = arguments()
-    jobs = list(planned(given))
-    done = already_done(given.out)
-    jobs = [j for j in jobs if not all((j.row, j.seed, f, j.left_out, j.sizes, j.speed) in done for f in j.left_out)]
-    for flight in sorted({f for job in jobs for f in job.left_out}):
-        if not (given.judged / flight / "truth.json").exists():
-            judge_flight(
-                given.photographs,
-                given.judged,
-                flight,
-                seed=given.judge_seed,
-                share=given.judge_share,
-                workers=given.workers,
-            )
-    count = torch.cuda.device_count()
-    devices = given.device or ([f"cuda:{i}" for i in range(count)] if count else ["cpu"])
-    print(f"{len(jobs)} trainings on {', '.join(devices)}; the judge took {time.time() - begun:.0f} s", flush=True)
-    given.out.parent.mkdir(parents=True, exist_ok=True)
-    if given.sheets:
-        given.sheets.mkdir(parents=True, exist_ok=True)
-    raise SystemExit(
-        1 if run_all(jobs, devices, given.at_once, given.out, given.limit_s - (time.time() - begun)) else 0
-    )
+    given: Any = arguments()
+    given.out.mkdir(parents=True, exist_ok=True)
+    runs = list(planned(given.rows, given.seeds, given.leave_out))
+    learners = [Learner(some, given.model) for some in spread(runs, given.learners)]
+    if given.ship:
+        learners.append(Learner(shipped(given.seeds[0]), given.ship))
+    print(f"{sum(len(one.runs) for one in learners)} trainings in {len(learners)} processes", flush=True)
+    failed = run_all(learners, given, begun + given.limit_s)
+    if given.shards:
+        given.shards.mkdir(parents=True, exist_ok=True)
+        shards(given.out, given.shards)
+    print(f"{shutil.disk_usage(given.pool).free / 2**30:.0f} GiB free; {time.time() - begun:.0f} s in all", flush=True)
+    raise SystemExit(1 if failed else 0)
 
 
 if __name__ == "__main__":

@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-import argparse
 import json
-import subprocess
-import sys
+import time
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 import torch
 from PIL import Image
 
-from benchmarks.transfer import judge, run, table, trial
-from benchmarks.transfer.ingredients import ROWS, recipe_of, row_named
+from benchmarks.transfer import judge, pool, run, verdict
+from benchmarks.transfer.ingredients import BASE, ROWS, recipe_of, row_named
 from benchmarks.transfer.judge import Flight, judge_flight
+from benchmarks.transfer.learn import PoolBatches, Run, Shelves, learn, parts_for
+from benchmarks.transfer.pool import Part, Shelf, plan, source_of, write_chips
 from mission.errors import InputError
 from mission.mission_file import load_mission
-from mission.recipe import Recipe, check_recipe
+from mission.model_file import load_model_file
+from mission.recipe import check_recipe
+from pipeline.processors import choose_device
 from synth.chips import ChipBatch
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -27,11 +29,12 @@ ROOT = Path(__file__).resolve().parents[2]
 
 @pytest.mark.parametrize("name", list(ROWS))
 def test_every_row_is_a_valid_recipe_that_differs(name: str) -> None:
-    base = Recipe(name=name)
     row = row_named(name)
-    changed = recipe_of(row, base)
-    check_recipe(changed, load_mission(trial.MISSION))
-    assert (changed != base) == bool(row.settings)
+    changed = recipe_of(row)
+    check_recipe(changed, load_mission(pool.MISSION))
+    assert (changed != recipe_of(row_named("real"))) == any(
+        BASE.get(key) != value for key, value in row.settings.items()
+    )
 
 
 def test_unknown_row_is_named() -> None:
@@ -39,64 +42,64 @@ def test_unknown_row_is_named() -> None:
         row_named("unreal")
 
 
-def _given(**changes: Any) -> argparse.Namespace:
-    plain: dict[str, Any] = {
-        "rows": ["real", "procedural"], "seeds": [1, 2], "leave_out": None, "photographs": Path("p"), "judged": Path("j"),
-        "sizes": "try", "speed": 1.0, "parts": ["detector"], "sheets": None,
-    }  # fmt: skip
-    return argparse.Namespace(**(plain | changes))
-
-
 def test_no_flight_judges_a_model_trained_on_its_ground() -> None:
-    for given in (_given(), _given(leave_out=["building-site,lake", "park,allotment,bush"])):
-        for job in run.planned(given):
-            assert job.row == "procedural" or not set(job.left_out) & set(job.grounds)
-    # Five flights alone and one training without real ground, for two seeds; then two groups instead of five.
-    assert len(list(run.planned(_given()))) == 12
-    assert len(list(run.planned(_given(leave_out=["building-site,lake", "park,allotment,bush"])))) == 6
+    groups = ["building-site,lake", "park,allotment,bush"]
+    sizes = load_model_file(run.MODEL)
+    for leave_out in (None, groups):
+        for one in run.planned(["real", "procedural"], [1, 2], leave_out):
+            assert not set(one.left_out) & set(one.grounds)
+            drawn_on = {part.ground for part in parts_for(one, sizes, run.CHIPS)}
+            assert not set(one.left_out) & drawn_on and pool.PROCEDURAL in drawn_on
+    # Detector and readers: five flights alone and one training without real ground, for two seeds; two groups instead of five.
+    assert len(list(run.planned(["real", "procedural"], [1, 2], None))) == 24
+    assert len(list(run.planned(["real", "procedural"], [1, 2], groups))) == 12
     with pytest.raises(InputError, match="name flights"):
-        list(run.planned(_given(leave_out=["moon"])))
+        list(run.planned(["real"], [1], ["moon"]))
 
 
-def test_table_shows_mean_and_worst_flight() -> None:
-    results = [
-        {"row": "real", "seed": s, "flight": f, "ap50": a, "alarms_at_90": n}
-        for s, f, a, n in ((1, "park", 0.8, 2.0), (2, "park", 0.9, None), (1, "lake", 0.5, None))
-    ]
-    shown = table.table(results)
-    line = shown.splitlines()[2]
-    assert "| real | real ground of the other flights, defaults | 2 | 0.68 (0.50) |" in line
-    assert "2.0 (never)" in line and line.count("–") >= 2
+def test_parts_of_the_pool_grow_evenly() -> None:
+    parts = [Part("real", "park", None, 256, 640), Part("real", "lake", None, 256, 6400)]
+    order = plan(parts)
+    assert len(order) == 110 and len(set(order)) == 110
+    half = order[:55]
+    assert abs(sum(part.ground == "park" for part, _ in half) - 5) <= 1
 
 
-def test_training_and_judging_import_light_packages_only() -> None:
-    """The loop runs where OpenCV, albumentations, matplotlib, SciPy, scikit-learn and pycocotools are missing."""
-    heavy = ["cv2", "albumentations", "matplotlib", "scipy", "sklearn", "pycocotools", "skimage", "shapely", "pandas"]
-    code = f"import sys\nfor name in {heavy!r}: sys.modules[name] = None\nimport benchmarks.transfer.run"
-    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=120)
-    assert done.returncode == 0, done.stderr
+def _chips(counts: list[int], grey: int = 10) -> ChipBatch:
+    chip = torch.repeat_interleave(torch.arange(len(counts)), torch.tensor(counts))
+    n = len(chip)
+    image = torch.full((len(counts), 3, 8, 8), grey, dtype=torch.uint8)
+    box = torch.tensor([1.0, 1.0, 5.0, 5.0]).repeat(n, 1)
+    return ChipBatch(
+        image, chip, chip * 0, box, torch.ones(n), torch.arange(4 * n).reshape(n, 4), torch.arange(1.0 * n)
+    )
 
 
-class _Numbered:
-    """A source whose chips are all of one grey, with one object each."""
-
-    def __init__(self, grey: int) -> None:
-        self.grey = grey
-
-    def batch(self, n: int) -> ChipBatch:
-        image = torch.full((n, 3, 8, 8), self.grey, dtype=torch.uint8)
-        each, one = torch.arange(n), torch.ones(n)
-        return ChipBatch(image, each, each * 0, torch.zeros(n, 4), one, torch.zeros(n, 4, dtype=torch.int64), one)
+def _shelf(folder: Path, ground: str, counts: list[int], grey: int) -> Shelf:
+    part = Part("real", ground, None, 8, len(counts))
+    (folder / part.name).mkdir()
+    write_chips(folder / part.name / "00000.safetensors", [_chips(counts, grey)])
+    shelf = Shelf(part, folder, torch.device("cpu"))
+    shelf.take_in()
+    return shelf
 
 
-def test_chips_of_two_sources_come_in_fixed_shares() -> None:
-    chips = trial.MixedSource(_Numbered(10), _Numbered(200), 0.75).batch(8)
-    assert [int(i[0, 0, 0]) for i in chips.image] == [10] * 2 + [200] * 6
-    assert chips.chip.tolist() == list(range(8))
+def test_batches_keep_the_shares_of_ground_and_of_empty_chips(tmp_path: Path) -> None:
+    shelves = {
+        _shelf(tmp_path, "park", [1, 0] * 32, 20): 0.8,
+        _shelf(tmp_path, "lake", [1, 0] * 32, 200): 0.2,
+    }
+    for wanted in (0.0, 0.8):
+        batches = PoolBatches(shelves, replace(row_named("real"), empty_share=wanted), True, 1)
+        chips = batches.batch(2000)
+        on_park = (chips.image.mean((1, 2, 3)) < 100).float().mean()
+        empty = 1 - len(chips.chip.unique()) / 2000
+        assert abs(float(on_park) - 0.8) < 0.04 and abs(empty - wanted) < 0.04
+        assert batches.drawn == 128 and batches.given == 2000
 
 
-def test_trial_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A handful of steps on two invented flights: figures for the flight that was left out, appended as lines."""
+def test_loop_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draw, learn and judge for seconds on two invented flights: figures for the flight that was left out."""
     rng = np.random.default_rng(0)
     for flight in ("bush", "lake"):
         (tmp_path / "photographs" / flight).mkdir(parents=True)
@@ -105,17 +108,33 @@ def test_trial_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     flights = [f for f in judge.FLIGHTS if f.name not in ("bush", "lake")]
     monkeypatch.setattr(judge, "FLIGHTS", (*flights, Flight("lake", 0.017, 0.5, 1), Flight("bush", 0.018, 0.9, 1)))
     judge_flight(tmp_path / "photographs", tmp_path / "judged", "bush")
-    job = trial.Job(
-        "real", 1, ("bush",), ("lake",), tmp_path / "photographs", tmp_path / "judged", "try", sheets=tmp_path
+    sizes = load_model_file(run.MODEL)
+    nets, folder, until = tmp_path / "nets", tmp_path / "pool", time.time() + 60
+    runs = [Run("real", part, 1, ("bush",), ("lake",)) for part in ("detector", "readers")]
+    small = sizes.model_copy(
+        update={
+            "detector_training": sizes.detector_training.model_copy(update={"batch": 4}),
+            "reader_training": sizes.reader_training.model_copy(update={"batch": 4}),
+        }
     )
-    said: list[str] = []
-    results = trial.run_job(job, "cpu", said.append)
-    assert len(results) == 1
-    result = json.loads(json.dumps(results[0], allow_nan=False))
-    assert result["panels"] == 2 and result["grounds"] == ["lake"]
-    assert result["detector_steps"] == trial.SIZES["try"].detector_steps
+    asked = {one: parts_for(one, small, dict.fromkeys(run.CHIPS, 64)) for one in runs}
+    parts = sorted({p for some in asked.values() for p in some}, key=lambda p: p.name)
+    monkeypatch.setattr(pool, "CHIPS_A_FILE", 16)
+    for part in parts:
+        path = folder / part.name / "00000.safetensors"
+        path.parent.mkdir(parents=True)
+        write_chips(path, [source_of(part, tmp_path / "photographs", 1).batch(16)])
+    shelves = Shelves(parts, folder, torch.device("cpu"))
+    shelves.wait(16, until)
+    failed = learn(runs, small, load_mission(pool.MISSION), shelves, asked.__getitem__, choose_device("cpu"), nets,
+                   time.time() + 3.0, print)  # fmt: skip
+    shelves.ended = True
+    assert not failed
+    (case,) = verdict.cases(nets, tmp_path / "judged", str(run.MODEL), tmp_path)
+    result = json.loads(json.dumps(verdict.verdict(case), allow_nan=False))
+    assert result["panels"] == 2 and result["grounds"] == ["lake"] and result["steps"] >= 1
     assert (tmp_path / "real-1-bush.jpg").is_file()
     out = tmp_path / "results.jsonl"
     out.write_text(json.dumps(result) + "\n")
-    assert run.already_done(out) == {("real", 1, "bush", ("bush",), "try", 1.0)}
-    assert "| real |" in table.table(table.read_results([out]))
+    assert verdict.already_judged(out) == {("real", 1, "bush")}
+    assert len(run.shards(nets, tmp_path)) == 1

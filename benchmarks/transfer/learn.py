@@ -1,0 +1,224 @@
+"""Many trainings at once on one device, all fed from the same shelves of drawn chips.
+
+A small network leaves a data-centre GPU waiting for the next launch, so trainings run as threads of a process or two: each
+gets its turn, all end at the same moment. The loop is the library's own (``pipeline.training.train``).
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+import traceback
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor, nn
+
+from benchmarks.transfer.ingredients import FEW, Part, Row, row_named
+from benchmarks.transfer.pool import PROCEDURAL, Shelf
+from benchmarks.transfer.pool import Part as PoolPart
+from mission.mission_file import Mission
+from mission.model_file import ModelFile, TrainingSettings
+from pipeline.bundle import build_detector
+from pipeline.processors import ChosenDevice
+from pipeline.readers import Readers
+from pipeline.reservoir import Looks, Objects, change_light, choose_looks, objects_seen, pixels_at_once
+from pipeline.tensor_files import write_tensors
+from pipeline.training import Budget, Report, Schedule, train
+from synth.chips import ChipBatch
+
+TAKE_IN_S = 3.0
+
+
+@dataclass(frozen=True)
+class Run:
+    """One training: a part of a row, judged by the flights ``left_out`` of its ground."""
+
+    row: str
+    part: Part
+    seed: int
+    left_out: tuple[str, ...]
+    grounds: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        return f"{self.row}.{self.part}.{self.seed}.{'+'.join(self.left_out) or 'none'}"
+
+
+def parts_for(run: Run, sizes: ModelFile, chips: dict[str, int]) -> dict[PoolPart, float]:
+    """The parts of the pool that a training takes from, with the share of its chips; ``chips``: how many at most of
+    the detector's and the readers' chips on each flight and on procedural ground."""
+    row = row_named(run.row)
+    drawn_by = run.row if row.draws_its_own else "real"
+    side, focus = sizes.detector_training.chip_px, None
+    if run.part == "readers":
+        side, focus = sizes.reader_training.chip_px, "panel"
+    grounds = {flight: row.real_share / len(run.grounds) for flight in run.grounds} if row.real_share else {}
+    grounds[PROCEDURAL] = 1.0 - row.real_share
+    found = {}
+    for ground, share in grounds.items():
+        most = (
+            round(FEW * share)
+            if row.draws_its_own
+            else chips[f"{run.part}.{'procedural' if ground == PROCEDURAL else 'flight'}"]
+        )
+        if share > 0:
+            found[PoolPart(drawn_by, ground, focus, side, most)] = share
+    return found
+
+
+class Shelves:
+    """All parts of the pool on a device, taken in by a thread of their own while trainings run."""
+
+    def __init__(self, parts: Sequence[PoolPart], folder: Path, device: torch.device) -> None:
+        self.by_part = {part: Shelf(part, folder, device) for part in parts}
+        self.ended = False
+        self.thread = threading.Thread(target=self._keep_up, daemon=True)
+
+    def _keep_up(self) -> None:
+        while not self.ended:
+            began = time.monotonic()
+            for shelf in self.by_part.values():
+                shelf.take_in()
+            time.sleep(max(0.2, TAKE_IN_S - (time.monotonic() - began)))
+
+    def wait(self, chips: int, until: float) -> None:
+        """Start taking in, and come back when every shelf holds ``chips`` or ``until`` has come."""
+        self.thread.start()
+        while time.time() < until and any(s.held < min(chips, s.part.chips) for s in self.by_part.values()):
+            time.sleep(0.5)
+
+
+class PoolBatches:
+    """Training batches from shelves, every chip turned and lit anew at each use; the reservoir's place in ``train``."""
+
+    def __init__(self, shelves: dict[Shelf, float], row: Row, mirrored: bool, seed: int) -> None:
+        self.shelves, self.row, self.mirrored = shelves, row, mirrored
+        self.rng = np.random.default_rng(seed)
+        self.generator = torch.Generator().manual_seed(seed)
+        self.given = 0
+
+    @property
+    def drawn(self) -> int:
+        """Chips to choose from by now."""
+        return sum(self._usable(shelf) for shelf in self.shelves)
+
+    def _usable(self, shelf: Shelf) -> int:
+        share = self.shelves[shelf] / sum(self.shelves.values())
+        return shelf.held if self.row.chips is None else min(shelf.held, round(self.row.chips * share))
+
+    def batch(self, n: int) -> ChipBatch:
+        """n chips (image float32 0..255) on the shelves' device."""
+        held = [(shelf, share) for shelf, share in self.shelves.items() if self._usable(shelf)]
+        share = np.array([s for _, s in held])
+        counts = self.rng.multinomial(n, share / share.sum())
+        chosen = [(shelf, self._index(shelf, int(k))) for (shelf, _), k in zip(held, counts, strict=True) if k]
+        facts = [shelf.facts[i] for shelf, index in chosen for i in index]
+        objects = Objects(np.repeat(np.arange(n), [len(one) for one in facts]), np.concatenate(facts))
+        side = chosen[0][0].part.chip_px
+        looks = choose_looks(objects, n, side, side, self.mirrored, self.rng)
+        pixels, at = [], 0
+        for shelf, index in chosen:
+            assert shelf.image is not None
+            here = slice(at, at := at + len(index))
+            some = Looks(side, looks.corner[here], looks.quarters[here], looks.mirrored[here])
+            pixels.append(pixels_at_once(shelf.image, index, some))
+        self.given += n
+        image = change_light(torch.cat(pixels), self.generator)
+        return objects_seen(objects, looks).on(image.device, image)
+
+    def _index(self, shelf: Shelf, n: int) -> NDArray[np.int64]:
+        usable = self._usable(shelf)
+        if self.row.empty_share is None:
+            return self.rng.integers(usable, size=n)
+        empty = shelf.empty[:usable]
+        wanted = self.rng.random(n) < self.row.empty_share
+        return np.where(wanted, _some(self.rng, empty, n), _some(self.rng, ~empty, n))
+
+
+def _some(rng: np.random.Generator, chosen: NDArray[np.bool_], n: int) -> NDArray[np.int64]:
+    places = np.flatnonzero(chosen)
+    return places[rng.integers(len(places), size=n)] if len(places) else rng.integers(len(chosen), size=n)
+
+
+class LearnTask:
+    """What the training loop asks of a task, without validation: the judge does that."""
+
+    def __init__(self, part: Part, seed: int) -> None:
+        self.name, self.generator = part, torch.Generator().manual_seed(seed)
+
+    def losses(self, network: nn.Module, chips: ChipBatch) -> dict[str, Tensor]:
+        if isinstance(network, Readers):
+            return network.losses(chips, self.generator)
+        return network.losses(chips.image, chips)  # type: ignore[operator]
+
+    def validate(self, network: nn.Module) -> dict[str, float]:
+        return {}
+
+
+def network_of(run: Run, sizes: ModelFile, mission: Mission) -> nn.Module:
+    """The untrained network of a run."""
+    if run.part == "readers":
+        return Readers(sizes.readers, mission.panels.vocabulary)
+    detector = type(sizes.detector).model_validate({**sizes.detector.model_dump(), **row_named(run.row).detector})
+    return build_detector(detector)
+
+
+def learn(
+    runs: Sequence[Run], sizes: ModelFile, mission: Mission, shelves: Shelves, parts_of: Callable[[Run], dict[PoolPart, float]],
+    chosen: ChosenDevice, out: Path, until: float, say: Callable[[str], None],
+) -> list[str]:  # fmt: skip
+    """Train all runs side by side until ``until`` and write ``out/NAME.safetensors`` of each; returns what failed."""
+    failed: list[str] = []
+    networks = []
+    for run in runs:  # weights are drawn one after the other, from a seed of their own
+        torch.manual_seed(run.seed)
+        network = network_of(run, sizes, mission).to(chosen.device)
+        networks.append(network.to(memory_format=torch.channels_last))  # type: ignore[call-overload]
+
+    def body(run: Run, network: nn.Module) -> None:
+        try:
+            mine = {shelves.by_part[part]: share for part, share in parts_of(run).items()}
+            _learn_one(run, network, mine, _settings(run, sizes), chosen, out, until, say)
+        except Exception as error:  # one run that fails must not cost the others
+            failed.append(f"{run.name}: {error}\n{traceback.format_exc()}")
+
+    threads = [threading.Thread(target=body, args=pair) for pair in zip(runs, networks, strict=True)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return failed
+
+
+def _settings(run: Run, sizes: ModelFile) -> TrainingSettings:
+    return sizes.detector_training if run.part == "detector" else sizes.reader_training
+
+
+def _learn_one(
+    run: Run, network: nn.Module, shelves: dict[Shelf, float], settings: TrainingSettings, chosen: ChosenDevice,
+    out: Path, until: float, say: Callable[[str], None],
+) -> None:  # fmt: skip
+    batches = PoolBatches(shelves, row_named(run.row), run.part == "detector", run.seed)
+    started = time.time()
+
+    def report(one: Report) -> None:
+        losses = " ".join(f"{name} {value:.3f}" for name, value in one.losses.items())
+        say(f"{run.name}: step {one.step}, {one.elapsed_s:.0f} s, {batches.drawn} chips: {losses} {one.note}")
+
+    steps = train(
+        LearnTask(run.part, run.seed), network, batches, settings, Budget(seconds=until - started), chosen,  # type: ignore[arg-type]
+        schedule=Schedule(report_s=60.0, validations=1), on_progress=report,
+    )  # fmt: skip
+    facts = {
+        **asdict(run), "steps": steps, "chips": batches.drawn, "seen": batches.given, "batch": settings.batch,
+        "seconds": round(time.time() - started, 1),
+        "device": "CPU" if chosen.is_cpu else torch.cuda.get_device_name(chosen.device),
+    }  # fmt: skip
+    half = {k: v.half() if v.is_floating_point() else v for k, v in network.state_dict().items()}
+    write_tensors(out / f"{run.name}.safetensors", half, {"facts": json.dumps(facts)})

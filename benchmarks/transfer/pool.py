@@ -1,0 +1,164 @@
+"""A pool of drawn chips on disk, drawn by many processes and learnt from by many trainings at the same time.
+
+Drawing costs more than learning, so every chip serves every row that may see it: a chip lies on one flight's ground (or on
+procedural ground), and a training takes only those of the flights that do not judge it. A part of the pool is one recipe
+on one ground. Parts grow evenly, so that whoever stops early has some of each; a batch is written under a temporary name
+and renamed, so that what can be seen is whole. The same seed gives the same pool on any number of processes.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import torch
+import torch.multiprocessing as processes
+from numpy.typing import NDArray
+from torch import Tensor
+
+from benchmarks.transfer.ingredients import recipe_of, row_named
+from mission.mission_file import Mission, load_mission
+from pipeline.reservoir import Objects
+from pipeline.tensor_files import read_tensors, write_tensors
+from synth.chips import ChipBatch, ChipSource
+from synth.photo_ground import GroundBank
+
+MISSION = Path(__file__).parent / "mission.yaml"
+#: Scale of the photographs for the crop bank [m]; the oblique flight varies by half around its value.
+GROUND_GSD_M = {"building-site": 0.017, "park": 0.020, "allotment": 0.0075, "lake": 0.017, "bush": 0.018}
+PROCEDURAL = "procedural"
+CHIPS_A_FILE = 64
+CHIPS_A_BATCH = 16
+#: Of the chips that readers see, the share without a panel, for "not a panel".
+OTHER_SHARE = 0.3
+
+
+@dataclass(frozen=True)
+class Part:
+    """One kind of chip: drawn by a row's recipe on one ground, ``focus`` as in ``ChipSource``; ``chips`` at most."""
+
+    row: str
+    ground: str
+    focus: Literal["panel"] | None
+    chip_px: int
+    chips: int
+
+    @property
+    def name(self) -> str:
+        return f"{self.row}.{self.ground}.{self.focus or 'all'}.{self.chip_px}"
+
+
+def bank_of(photographs: Path, flights: Sequence[str], mission: Mission) -> GroundBank:
+    """The crop bank of several flights."""
+    gsd_m = mission.ground_sample_distance_m
+    parts = [GroundBank.from_folder(photographs / f, gsd_m=GROUND_GSD_M[f], mission_gsd_m=gsd_m) for f in flights]
+    return GroundBank([p for part in parts for p in part.photographs], gsd_m, parts[0].enlarge)
+
+
+def source_of(part: Part, photographs: Path, seed: int) -> ChipSource:
+    """Where a part's chips come from."""
+    mission = load_mission(MISSION)
+    row = row_named(part.row)
+    number = sum(ord(letter) * 31**i for i, letter in enumerate(part.name)) % 2**31
+    return ChipSource(
+        recipe_of(row), mission, seed=seed * 2**31 + number, chip_px=part.chip_px, typefaces=row.typefaces, focus=part.focus,
+        ground=None if part.ground == PROCEDURAL else bank_of(photographs, [part.ground], mission),
+        other_share=OTHER_SHARE if part.focus else 0.0,
+    )  # fmt: skip
+
+
+def draw(
+    parts: Sequence[Part], folder: Path, photographs: Path, seed: int, workers: int, until: float
+) -> tuple[list[Any], Any]:
+    """Start processes that draw every part into ``folder/NAME/NUMBER.safetensors`` until ``until`` (``time.time()``);
+    returns the processes and their counter, which must live until they have begun. What lies there is not drawn again."""
+    context = processes.get_context("spawn")
+    taken = context.Value("q", 0)
+    for part in parts:
+        (folder / part.name).mkdir(parents=True, exist_ok=True)
+    started = [
+        context.Process(target=_drawn, args=(list(parts), folder, photographs, seed, taken, until), daemon=True)
+        for _ in range(workers)
+    ]
+    for process in started:
+        process.start()
+    return started, taken
+
+
+def plan(parts: Sequence[Part]) -> list[tuple[Part, int]]:
+    """All batches in the order in which they are drawn: every part as far along as every other."""
+    batches = [(part, number, -(-part.chips // CHIPS_A_FILE)) for part in parts for number in range(_files(part))]
+    return [(part, number) for part, number, of in sorted(batches, key=lambda b: ((b[1] + 0.5) / b[2], b[0].name))]
+
+
+def _files(part: Part) -> int:
+    return -(-part.chips // CHIPS_A_FILE)
+
+
+def _drawn(parts: list[Part], folder: Path, photographs: Path, seed: int, taken: Any, until: float) -> None:
+    """Body of a drawing process."""
+    torch.set_num_threads(1)
+    os.nice(5)  # whoever feeds the GPU goes first
+    sources: dict[str, ChipSource] = {}
+    todo = plan(parts)
+    while time.time() < until:
+        with taken.get_lock():
+            place = taken.value
+            taken.value += 1
+        if place >= len(todo):
+            return
+        part, number = todo[place]
+        path = folder / part.name / f"{number:05d}.safetensors"
+        if path.exists():
+            continue
+        if part.name not in sources:
+            sources[part.name] = source_of(part, photographs, seed)
+        source = sources[part.name]
+        batches = CHIPS_A_FILE // CHIPS_A_BATCH
+        source.number = number * batches
+        write_chips(path, [source.batch(CHIPS_A_BATCH) for _ in range(batches)])
+
+
+def write_chips(path: Path, batches: Sequence[ChipBatch]) -> None:
+    """Batches as one file: image uint8 [n, 3, S, S], chip int64 [N] and facts float32 [N, 11] (see ``Objects``)."""
+    objects = [Objects.of(batch) for batch in batches]
+    first = np.cumsum([0, *(len(batch.image) for batch in batches)])
+    chip = np.concatenate([o.chip + start for o, start in zip(objects, first)])
+    facts = np.concatenate([o.facts for o in objects])
+    image = torch.cat([batch.image for batch in batches])
+    write_tensors(path, {"image": image, "chip": torch.from_numpy(chip), "facts": torch.from_numpy(facts)}, {})
+
+
+class Shelf:
+    """A part of the pool, taken in as it is drawn: pictures on a device, what is in them in ordinary memory."""
+
+    def __init__(self, part: Part, folder: Path, device: torch.device) -> None:
+        self.part, self.folder, self.device = part, folder / part.name, device
+        self.image: Tensor | None = None
+        self.facts: list[NDArray[np.float32]] = []
+        self.empty = np.zeros(0, bool)
+        self.held = 0
+        self.seen: set[str] = set()
+
+    def take_in(self) -> int:
+        """Move what was drawn since the last call onto the device; returns the chips held."""
+        room = _files(self.part) * CHIPS_A_FILE
+        for path in sorted(self.folder.glob("[0-9]*.safetensors")):
+            if path.name in self.seen or self.held + CHIPS_A_FILE > room:
+                continue
+            self.seen.add(path.name)
+            fresh = read_tensors(path)[0]
+            image, chip, facts = fresh["image"], fresh["chip"].numpy(), fresh["facts"].numpy()
+            if self.image is None:
+                self.image = torch.zeros((room, *image.shape[1:]), dtype=torch.uint8, device=self.device)
+            self.image[self.held : self.held + len(image)] = image.to(self.device)
+            each = [facts[chip == number] for number in range(len(image))]
+            self.facts += each
+            self.empty = np.concatenate([self.empty, [len(one) == 0 for one in each]])
+            self.held += len(image)
+        return self.held
