@@ -132,6 +132,8 @@ class Bundle:
         if frame.dtype != torch.uint8 or frame.ndim != 3 or frame.shape[0] != 3:
             raise must("frame", "be 8-bit RGB of shape [3, H, W]", f"{frame.dtype} of shape {list(frame.shape)}")
         boxes = box_px.to(frame.device, torch.float32).reshape(-1, 4)
+        if not bool(torch.isfinite(boxes).all()):
+            raise must("box_px", "hold finite numbers", "NaN or infinite ones")
         tight, wide = crops_of_frame(frame, boxes, self._readers.settings)
         log_p, log_odds = self._readers.look(tight.to(self.device), wide.to(self.device))
         out = {}

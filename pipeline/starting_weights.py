@@ -10,7 +10,7 @@ from torch import Tensor, nn
 from mission.model_file import ModelFile, ReaderSettings
 from mission.settings import load_settings
 from mission.vocabulary import Vocabulary
-from pipeline.bundle import BundleRecord
+from pipeline.bundle import BundleRecord, load_bundle
 from pipeline.find_bundle import bundle_folder
 from pipeline.readers import Readers
 from pipeline.tensor_files import fill_network, read_tensors
@@ -25,8 +25,11 @@ def read_record(bundle: str | Path) -> BundleRecord:
 
 
 def with_networks_of(settings: ModelFile, bundle: str | Path) -> ModelFile:
-    """``settings`` with the detector and readers of a bundle: what is left to say is how they are trained."""
-    model = read_record(bundle).model
+    """``settings`` with the detector and readers of a bundle: what is left to say is how they are trained.
+
+    InputError where the bundle is damaged: better now than after the first part has been trained.
+    """
+    model = load_bundle(bundle, "cpu").record.model
     return settings.model_copy(update={"detector": model.detector, "readers": model.readers})
 
 
