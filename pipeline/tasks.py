@@ -8,7 +8,6 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,13 +18,13 @@ from torch.nn.functional import logsigmoid
 from mission.model_file import ModelFile, TrainingSettings
 from mission.vocabulary import ATTRIBUTES
 from pipeline.bundle import build_detector
+from pipeline.chip_supply import chips_a_draw, held_out_of, open_supply, real_held_out
 from pipeline.crops import cut_crops, jittered
 from pipeline.detector import Detections, HeatMapDetector
-from pipeline.drawing import DrawnByWorkers, FirstThen, draw_many
 from pipeline.imagenet_trunk import fill_from_imagenet
-from pipeline.processors import ChosenDevice, choose_device, prepare
+from pipeline.processors import choose_device, prepare
 from pipeline.readers import Readers, loosened
-from pipeline.reservoir import DrawnAhead, Reservoir, select_chips
+from pipeline.reservoir import Reservoir
 from pipeline.starting_weights import fill_from_bundle
 from pipeline.tensor_files import fill_network, read_tensors, write_tensors
 from pipeline.training import Budget, Report, refuse_other_settings, train
@@ -34,7 +33,6 @@ from pipeline.validation import detection_figures, reading_figures, share_told_a
 from synth.chips import ChipBatch
 
 VALIDATION_BATCH = 32
-DRAWN_AT_A_TIME = 32
 # The detector's held-out chips, kept for choosing the weight of the second look when both parts are trained.
 HELD_OUT = "held_out.safetensors"
 
@@ -165,40 +163,6 @@ def check_unfinished(job: Job) -> None:
             refuse_other_settings(path, json.loads(read_tensors(path)[1].get(header, "{}")), job.fingerprint())
 
 
-def chips_a_draw(settings: TrainingSettings) -> int:
-    """How many chips are drawn at a time: few enough for the first ones to come soon."""
-    return min(settings.batch, DRAWN_AT_A_TIME)
-
-
-def held_out_then_training(data: TrainingData, settings: TrainingSettings, focus: str | None) -> FirstThen:
-    """A source that gives the held-out chips first, then training chips without end."""
-    held_out, training = (data.open(purpose, settings.chip_px, focus, "cpu") for purpose in ("validation", "training"))
-    return FirstThen(held_out, -(-settings.validation_chips // chips_a_draw(settings)), training)
-
-
-def open_chips(job: Job, chosen: ChosenDevice) -> DrawnAhead | DrawnByWorkers:
-    """Held-out chips, then training chips; drawn on CPU cores, by processes of their own or by a thread."""
-    settings = job.settings
-    opener = partial(held_out_then_training, job.data, settings, job.focus)
-    if job.draw_workers == 0:
-        return DrawnAhead(opener())
-    size = chips_a_draw(settings)
-    return DrawnByWorkers(opener, job.draw_workers, size, settings.chip_px, pinned=not chosen.is_cpu)
-
-
-def validation_chips(source: DrawnAhead | DrawnByWorkers, settings: TrainingSettings) -> ChipBatch:
-    """The held-out chips, which come first."""
-    size = chips_a_draw(settings)
-    drawn = draw_many(source, -(-settings.validation_chips // size), size)
-    return select_chips(drawn, torch.arange(settings.validation_chips))
-
-
-def real_validation_chips(job: Job) -> ChipBatch | None:
-    """Held-out chips of the real frames; None where there are none."""
-    source = job.data.open_real("validation", job.settings.chip_px, job.focus, "cpu")
-    return None if source is None else source.batch(job.settings.validation_chips)
-
-
 def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any]:
     """Train one part and leave its tensors in ``job.folder``; returns figures, working confidences and temperatures.
 
@@ -214,10 +178,10 @@ def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any
     prepare(chosen)
     network = untrained(job).to(chosen.device)
     network = network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
-    source = open_chips(job, chosen)
+    source = open_supply(job.data, settings, job.focus, job.draw_workers, pinned=not chosen.is_cpu)
     try:
-        held_out = validation_chips(source, settings)
-        real = real_validation_chips(job)
+        held_out = held_out_of(source, settings)
+        real = real_held_out(job.data, settings, job.focus)
         task = DetectorTask(held_out, real) if job.part == "detector" else ReaderTask(held_out, job.seed, real)
         reservoir = Reservoir(
             source, capacity=settings.reservoir_chips, uses_per_chip=settings.uses_per_chip,
@@ -233,13 +197,15 @@ def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any
     finally:
         source.close()
     figures = task.validate(network)
-    on_progress(Report(job.part, step, 1.0, figures=figures))
+    uses = round(reservoir.given / max(1, reservoir.drawn), 2)
+    too_often = f"Drawing did not keep up: each chip was used {uses:.1f} times on average."
+    on_progress(Report(job.part, step, 1.0, figures=figures, note=too_often if uses > settings.uses_per_chip else ""))
     facts: dict[str, Any] = {
         "fingerprint": job.fingerprint(),
         "figures": {name: None if math.isnan(value) else round(value, 4) for name, value in figures.items()},
         "steps": step,
         "chips_drawn": reservoir.drawn,
-        "uses_per_chip": round(reservoir.given / max(1, reservoir.drawn), 2),
+        "uses_per_chip": uses,
     }
     if isinstance(task, ReaderTask):
         facts["temperatures"] = task.temperatures(network)

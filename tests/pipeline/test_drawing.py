@@ -18,8 +18,8 @@ from mission.errors import InputError
 from mission.mission_file import load_mission
 from mission.model_file import TrainingSettings
 from mission.recipe import Recipe
+from pipeline.chip_supply import open_in_turn
 from pipeline.drawing import SLOTS, DrawnByWorkers, FirstThen, draw_many
-from pipeline.tasks import held_out_then_training
 from pipeline.training_data import TrainingData
 from tests.pipeline.counted_chips import CountedChips, broken_source
 
@@ -60,7 +60,7 @@ def test_batches_come_in_order_with_their_boxes_and_from_where_they_are_wanted()
 def test_rendered_chips_are_the_same_for_any_number_of_processes_and_for_a_thread():
     settings = TrainingSettings(batch=2, chip_px=64, validation_chips=8)
     data = TrainingData(load_mission("harrow-fen"), Recipe(name="plain"))
-    opener = partial(held_out_then_training, data, settings, "panel")
+    opener = partial(open_in_turn, data, settings, "panel")
     here = opener()
     expected = [here.batch(2) for _ in range(6)]
     with DrawnByWorkers(opener, 2, 2, 64) as source:

@@ -31,6 +31,12 @@ def frames(tmp_path_factory):
     return folder
 
 
+@pytest.fixture(scope="module")
+def plain(frames, tmp_path_factory):
+    """Three steps of each part, drawn in a thread, one part after the other."""
+    return fit(frames, tmp_path_factory.mktemp("plain") / "out", model=MODEL, steps=3, workers=1, device="cpu")
+
+
 def leftovers(folder):
     return sorted(p.name for p in folder.iterdir())
 
@@ -43,25 +49,32 @@ def test_both_parts_train_side_by_side_into_a_bundle(frames, tmp_path):
     bundle = load_bundle(fitted.bundle, "cpu")
     assert bundle.record.training["steps"] == {"detector": 4, "readers": 4}
     assert bundle.record.training["data"] == "frame set"
-    assert set(bundle.record.temperatures) == {"shape", "panel_colour", "mark", "mark_colour"}
+    assert set(bundle.record.temperatures) == {"shape", "panel_colour", "mark", "mark_colour", "panel"}
+    assert set(bundle.record.validation["second look"]) == {"panel AP50", "panel AP50 without"}
     assert len(bundle.detect(torch.zeros(1, 3, 64, 64, dtype=torch.uint8))) == 1
 
 
-def test_a_killed_fit_goes_on_and_ends_as_it_would_have(frames, tmp_path, monkeypatch):
-    whole = fit(frames, tmp_path / "whole", model=MODEL, steps=3, workers=1, device="cpu")
+def test_a_drawing_process_changes_no_chip_and_uses_are_recorded(frames, plain, tmp_path):
+    drawn = fit(frames, tmp_path / "out", model=MODEL, steps=3, workers=1, draw_workers=1, device="cpu")
+    for name in ("detector.safetensors", "readers.safetensors"):
+        assert (plain.bundle / name).read_bytes() == (drawn.bundle / name).read_bytes()
+    record = load_bundle(drawn.bundle, "cpu").record.training
+    assert record["uses_per_chip"]["detector"] == pytest.approx(3 * 4 / record["chips_drawn"]["detector"], abs=0.01)
 
+
+def test_a_killed_fit_goes_on_and_ends_as_it_would_have(frames, plain, tmp_path):
     def interrupt(report):
         if report.part == "readers":
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
         fit(frames, tmp_path / "out", model=MODEL, steps=3, workers=1, device="cpu", on_progress=interrupt)
-    assert leftovers(tmp_path) == [".out.unfinished", "whole"]
+    assert leftovers(tmp_path) == [".out.unfinished"]
     reports = []
     again = fit(frames, tmp_path / "out", model=MODEL, steps=3, workers=1, device="cpu", on_progress=reports.append)
     assert {report.part for report in reports} == {"readers"}  # the finished detector was not trained again
-    assert leftovers(tmp_path) == ["out", "whole"]
-    same = (again.bundle / "detector.safetensors").read_bytes() == (whole.bundle / "detector.safetensors").read_bytes()
+    assert leftovers(tmp_path) == ["out"]
+    same = (again.bundle / "detector.safetensors").read_bytes() == (plain.bundle / "detector.safetensors").read_bytes()
     assert same
 
 
@@ -92,6 +105,8 @@ def test_a_refusal_in_the_second_process_is_the_same_sentence(frames, tmp_path):
         ({"steps": 0}, "The 'steps' must be 1 or more. Got 0 instead."),
         ({"minutes": -1.0}, "The 'minutes' must be above 0"),
         ({"workers": 0}, "The 'workers' must be 1 or more"),
+        ({"draw_workers": -1}, "The 'draw_workers' must be 0 or more"),
+        ({"uses_per_chip": 0}, "The 'uses_per_chip' must lie between 1 and 16"),
         ({"ground": "/nowhere"}, "must be a folder of photographs that exists"),
         ({"model": "enormous"}, "must be a YAML file or one of the shipped names"),
         ({"device": "abacus"}, "must be auto, cpu, cuda or cuda:NUMBER"),
