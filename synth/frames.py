@@ -28,6 +28,7 @@ from synth.frame_picture import FramePicture, draw_frame
 from synth.jpeg import encode_jpeg
 from synth.outlines import outline_atlas
 from synth.photo_ground import GroundBank
+from synth.render_ranks import await_end, await_opening, await_others, close_ranks, open_ranks, ranks_of, say_here
 from synth.truth import other_boxes
 
 # Targets that show less than this of themselves are not put down.
@@ -62,25 +63,44 @@ def render_frame_set(
     """Write a frame set of ``frames`` frames to the folder ``out``, which must be new or empty; returns it.
 
     The files are the same for any number of ``workers``. Work goes on in a hidden folder beside ``out`` and is renamed when
-    whole; killed, the same call goes on where it stopped. ``on_progress(done, total)`` is called after each frame.
+    whole; killed, the same call goes on where it stopped. ``on_progress(done, total)`` is called after each frame. Under
+    PyTorch's launcher the processes share the frames (``synth.render_ranks``); ``workers`` are then those of each process.
     """
     check_recipe(recipe, mission)
-    final = Path(out)
+    final, ranks = Path(out), ranks_of()
     if frames < 1:
         raise InputError(f"The number of frames must be at least 1. Got {frames} instead.")
     if final.exists() and (not final.is_dir() or any(final.iterdir())):
         raise InputError(f"The output folder {final} must be new or empty. Got one with files in it instead.")
     work = final.parent / f".{final.name}.rendering"
+    if ranks.rank > 0:
+        await_opening(work, work / "work.json")
     _open_work(work, _fingerprint(recipe, mission, seed, ground), final)
+    if ranks.rank == 0:
+        open_ranks(work, ranks)
     job = RenderJob(recipe, mission, seed, ground, work)
-    missing = [n for n in range(frames) if not _part(work, n).exists()]
-    done = frames - len(missing)
-    if on_progress:
-        on_progress(done, frames)
-    for _ in _drawn(job, missing, workers):
-        done += 1
+
+    def done() -> int:
+        return _parts_there(work, frames)
+
+    def told(count: int) -> None:
         if on_progress:
-            on_progress(done, frames)
+            on_progress(count, frames)
+
+    missing = [n for n in ranks.own(frames) if not _part(work, n).exists()]
+    drawn = done()
+    told(drawn)
+    for _ in _drawn(job, missing, workers):
+        drawn += 1
+        told(drawn if ranks.world == 1 else done())
+        if ranks.rank > 0:
+            say_here(work, ranks)
+    if ranks.rank > 0:
+        await_end(work, ranks, done)
+        return final
+    if ranks.world > 1:
+        await_others(work, ranks, done, frames, told)
+    close_ranks(work)
     _finish(job, frames, final)
     return final
 
@@ -91,7 +111,7 @@ def _fingerprint(recipe: Recipe, mission: Mission, seed: int, ground: GroundBank
         "mission": mission.model_dump(mode="json", exclude={"rulebook", "wanted"}),
         "seed": seed,
         "parts": _PARTS_VERSION,
-        "ground": None if ground is None else [photograph.name for photograph in ground.photographs],
+        "ground": None if ground is None else [[p.flight, p.name, p.scale.gsd_m] for p in ground.photographs],
     }
 
 
@@ -119,6 +139,14 @@ def frame_name(number: int) -> str:
 
 def _part(work: Path, number: int) -> Path:
     return work / _PARTS / f"{number + 1:05d}.json"
+
+
+def _parts_there(work: Path, frames: int) -> int:
+    try:
+        there = set(os.listdir(work / _PARTS))
+    except OSError:
+        return 0  # rank 0 is finishing
+    return sum(_part(work, number).name in there for number in range(frames))
 
 
 def _drawn(job: RenderJob, numbers: list[int], workers: int) -> Iterator[int]:

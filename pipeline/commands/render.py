@@ -13,6 +13,7 @@ from rich.text import Text
 from mission.ground_folder import parse_ground_scales
 from mission.mission_file import Mission, load_mission
 from mission.recipe import load_recipe
+from synth.render_ranks import ranks_of
 
 if TYPE_CHECKING:
     from synth.photo_ground import GroundBank
@@ -48,8 +49,10 @@ def render_command(
     """Render frames with exact truth by RECIPE (a file or a shipped name: field, held-out, plain).
 
     The files are the same for any number of workers. Killed and started again with the same options, it goes on where it was.
+    On several hosts that see one file system: torchrun --nnodes ... -m pipeline render RECIPE ...
     """
-    console = Console()
+    ranks = ranks_of()
+    console = Console(quiet=ranks.rank > 0)
     settings, flown = load_recipe(recipe), load_mission(mission)
     bank = None if ground is None else opened_bank(console, ground, ground_gsd, flown)
     # torch takes seconds to load: complain about the options first.
@@ -68,7 +71,8 @@ def render_command(
             settings, flown, out, frames, seed, ground=bank, workers=workers,
             on_progress=lambda done, total: progress.update(row, completed=done, total=total),
         )  # fmt: skip
-    console.print(summary(out))
+    if ranks.rank == 0:
+        console.print(summary(out))
 
 
 def opened_bank(console: Console, ground: str, ground_gsd: str | None, mission: Mission) -> GroundBank:
