@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
@@ -23,12 +23,17 @@ from mission.frame_set import Frame, FrameSet, Thing, read_frame_set
 from mission.photographs import load_photograph
 from mission.vocabulary import ATTRIBUTES, CATEGORIES, Vocabulary
 from synth.chips import ChipBatch
+from synth.other_things import OTHER
 
 # Frames that the chips of one batch are cut from, and chips cut before one of them is exchanged for the next.
 FRAMES_AT_HAND = 6
 CHIPS_PER_EXCHANGE = 24
 # Decoded frames kept by one source; a frame of 20 megapixels takes 61 MB.
 KEPT_BYTES = 400_000_000
+# What is put in the place of a panel for the second look; no truth file names a category so.
+NEITHER = "neither panel nor person"
+# Of those places, the share that lie on a thing that the frame's truth names; the rest are anywhere on the ground.
+NAMED_SHARE = 0.7
 
 
 class Boxes(Protocol):
@@ -53,6 +58,7 @@ class _Cut:
 class FrameSetChips:
     """Chips of a frame set. Half of them lie around an object, half anywhere; ``focus="panel"`` puts a panel in each.
 
+    In ``other_share`` of the focused chips something else (category ``OTHER``) takes the place of the panel.
     Where panels with a known attribute are there, only such ones are put in the middle: the others teach a reader nothing.
 
     The n-th batch of a seed (``number`` says which is next) is the same whoever cuts it. A few frames serve a batch and are
@@ -69,6 +75,7 @@ class FrameSetChips:
         seed: int = 0,
         augment: bool = True,
         focus: Literal["panel"] | None = None,
+        other_share: float = 0.0,
         only: Sequence[Frame] | None = None,
         device: str = "cpu",
     ) -> None:
@@ -82,6 +89,7 @@ class FrameSetChips:
                 "frames", "hold a frame with a panel" if focus else "hold a frame", "none", where=self.frame_set.folder
             )
         self.seed, self.number = seed, 0
+        self.other_share = other_share if focus else 0.0
         self.augment = _Augmentation() if augment else None
         things = [thing for frame in self.frames for thing in frame.things if thing.category == "panel"]
         self._some_labelled = any(self._is_labelled(thing) for thing in things)
@@ -104,7 +112,7 @@ class FrameSetChips:
         return ChipBatch(
             image=image.to(self.device),
             chip=column([i for i, *_ in rows], torch.int64),
-            category=column([CATEGORIES.index(t.category) for _, t, *_ in rows], torch.int64),
+            category=column([_number(t.category) for _, t, *_ in rows], torch.int64),
             box_px=column([b.tolist() for _, _, b, _ in rows], torch.float32, 4),
             visible=column([s for *_, s in rows], torch.float32),
             attributes=column([self._labels(t) for _, t, *_ in rows], torch.int64, 4),
@@ -132,6 +140,9 @@ class FrameSetChips:
     def _one(self, rng: np.random.Generator, frame: Frame) -> _Cut:
         pixels = self._pixels(frame)
         targets = [thing for thing in frame.things if self._is_target(thing)]
+        other = self._other(rng, frame, targets) if self.other_share and rng.random() < self.other_share else None
+        if other is not None:
+            frame, targets = replace(frame, things=(*frame.things, other)), [other]
         if targets and (self.focus or rng.random() < 0.5):
             x, y, w, h = targets[rng.integers(len(targets))].bbox_px
             free = self.chip_px * (0.06 if self.focus else 0.35)
@@ -140,6 +151,24 @@ class FrameSetChips:
             centre = rng.uniform((0, 0), (frame.width_px, frame.height_px))
         cut = cut_chip(frame, pixels, centre, self.chip_px)
         return cut if self.augment is None else self.augment(cut)
+
+    def _other(self, rng: np.random.Generator, frame: Frame, panels: Sequence[Thing]) -> Thing | None:
+        """A box that a detector might report where there is no panel; None where the place drawn meets one."""
+        size = np.array(panels[int(rng.integers(len(panels)))].bbox_px[2:])
+        named = [other.bbox_px for other in frame.other_things or ()]
+        if named and rng.random() < NAMED_SHARE:
+            x, y, w, h = named[int(rng.integers(len(named)))]
+            # Of a larger thing a part of a panel's size.
+            size = np.array([w, h]) if max(w, h) <= 1.5 * size.max() else size
+            centre = np.array([x, y]) + rng.random(2) * (w, h) if size[0] != w else np.array([x + w / 2, y + h / 2])
+        else:
+            centre = rng.uniform((0, 0), (frame.width_px, frame.height_px))
+        low, high = centre - size / 2, centre + size / 2
+        for thing in frame.things:
+            corner = np.array(thing.bbox_px[:2])
+            if thing.category == "panel" and (low < corner + thing.bbox_px[2:]).all() and (high > corner).all():
+                return None
+        return Thing(0, NEITHER, (float(low[0]), float(low[1]), float(size[0]), float(size[1])), float(size.prod()))
 
     def _frames_at_hand(self, start: int) -> list[Frame]:
         """Frames from place ``start`` of the endless sequence in which the set is gone through, each round in its own order."""
@@ -181,12 +210,16 @@ def cut_chip(frame: Frame, pixels: NDArray[np.uint8], centre_px: NDArray[np.floa
         box = np.array([x - x0, y - y0, x + w - x0, y + h - y0], np.float32)
         seen = box.clip(0, chip_px)
         area = float((seen[2] - seen[0]) * (seen[3] - seen[1]))
-        if thing.category not in CATEGORIES or area <= 0.0 or w * h <= 0.0:
+        if thing.category not in (*CATEGORIES, NEITHER) or area <= 0.0 or w * h <= 0.0:
             continue
         boxes.append(seen)
         things.append(thing)
         visible.append((1.0 if thing.visible is None else thing.visible) * area / (w * h))
     return _Cut(np.ascontiguousarray(patch), np.asarray(boxes, np.float32).reshape(-1, 4), things, visible)
+
+
+def _number(category: str) -> int:
+    return OTHER if category == NEITHER else CATEGORIES.index(category)
 
 
 def _turn(thing: Thing) -> float:

@@ -106,7 +106,7 @@ class TrainingData:
             return None
         return FrameSetChips(
             frames, vocabulary, chip_px=chip_px, seed=self._seed(held_out, focus), augment=not held_out,
-            focus="panel" if focus else None, only=own, device=device,
+            focus="panel" if focus else None, other_share=self.other_share, only=own, device=device,
         )  # fmt: skip
 
     def _seed(self, held_out: bool, focus: str | None) -> int:
@@ -119,7 +119,7 @@ class TrainingData:
             own = split_frames(frame_set, self.seed)[int(held_out)]
             return FrameSetChips(
                 frame_set, self.mission.panels.vocabulary, chip_px=chip_px, seed=self._seed(held_out, focus),
-                augment=not held_out, focus="panel" if focus else None, only=own, device=device,
+                augment=not held_out, focus="panel" if focus else None, other_share=self.other_share, only=own, device=device,
             )  # fmt: skip
         assert self.recipe is not None
         grounds = [given for given in (self.ground, self.empty) if given is not None]

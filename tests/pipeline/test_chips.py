@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import torch
 from PIL import Image
+from torchvision.ops import box_iou
 
 from mission.errors import InputError
-from mission.frame_set import Frame, FrameSet, Thing, read_frame_set, write_truth
+from mission.frame_set import Frame, FrameSet, OtherThing, Thing, read_frame_set, write_truth
 from mission.vocabulary import ATTRIBUTES, CATEGORIES
 from pipeline.chips import FrameSetChips, cut_chip
 from pipeline.frame_split import split_frames
+from synth.other_things import OTHER
 from tests.pipeline.drawn_chips import DrawnChips
 
 
@@ -142,3 +145,21 @@ def test_faulty_sets_are_refused_in_a_sentence(folder, mission_vocabulary):
     frame_set.path_of(frame_set.frames[1]).write_bytes(b"not an image")
     with pytest.raises(InputError):
         FrameSetChips(folder, mission_vocabulary, chip_px=96, only=frame_set.frames[1:2]).batch(2)
+
+
+def test_other_things_take_the_place_of_panels_in_focused_chips_only(folder, mission_vocabulary):
+    """Half the focused chips lie around a thing that the truth names or bare ground, and no such box meets a panel."""
+    frame_set = read_frame_set(folder)
+    stone = OtherThing("stone", (150.0, 20.0, 30.0, 20.0))
+    frames = tuple(replace(frame, other_things=(stone,)) for frame in frame_set.frames)
+    named = replace(frame_set, frames=frames)
+    whole = FrameSetChips(named, mission_vocabulary, chip_px=96, seed=2, focus="panel", other_share=0.5, augment=False)
+    batch = whole.batch(40)
+    others = batch.category == OTHER
+    assert 8 <= int(others.sum()) <= 24 and (batch.attributes[others] == -1).all()
+    panels = batch.category == 0
+    for n in torch.nonzero(others)[:, 0].tolist():
+        beside = batch.box_px[panels & (batch.chip == batch.chip[n])]
+        assert (box_iou(batch.box_px[n : n + 1], beside) == 0).all()
+    detector = FrameSetChips(named, mission_vocabulary, chip_px=96, seed=2, other_share=0.5, augment=False).batch(40)
+    assert not (detector.category == OTHER).any()
