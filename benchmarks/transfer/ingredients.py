@@ -23,7 +23,8 @@ class Row:
 
     ``settings`` and ``typefaces`` change what is drawn; ``empty_share`` (None: as drawn) only which of the drawn chips are
     used; ``detector`` changes settings of the network, ``learning`` what is done with a batch. ``chips``: at most so many
-    different ones; ``parts``: what the row can say something about.
+    different ones; ``parts``: what the row can say something about. A row with a ``reading`` of its own trains nothing: the
+    networks of ``real`` read differently.
     """
 
     says: str
@@ -35,6 +36,7 @@ class Row:
     learning: Literal["plain", "hard-negatives", "amplitude-exchange"] = "plain"
     chips: int | None = None
     parts: tuple[Part, ...] = ("detector",)
+    reading: Literal["plain", "second-look", "adapted"] = "plain"
 
     @property
     def draws_its_own(self) -> bool:
@@ -93,6 +95,8 @@ ROWS: dict[str, Row] = {
     "trunk-upper": Row("ImageNet trunk, upper half learns", detector={"trunk": "efficientnet-lite0", "trunk_learning": "upper"}),
     "trunk-free": Row("ImageNet trunk, all learns", detector={"trunk": "efficientnet-lite0", "trunk_learning": "free"}),
     "full-resolution": Row("the detector sees every pixel", detector={"shrink": 1}),
+    "second-look": Row("real, the readers' panel-or-not joined in by half", reading="second-look", parts=()),
+    "adapted": Row("real, statistics re-estimated on the flight", reading="adapted", parts=()),
     "real-few": Row("as real, from as few chips as the next row", chips=FEW),
     "one-seam": Row("things laid into photographs without blending", settings={"ground.blending": {"none": 1.0}}, chips=FEW),
     "procedural-few": _few("procedural, as few chips as the rows below", {}, _SCRATCH),

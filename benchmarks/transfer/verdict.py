@@ -23,7 +23,7 @@ import torch
 from torch import nn
 
 from benchmarks.transfer.alarms import AlarmSheet
-from benchmarks.transfer.ingredients import row_named
+from benchmarks.transfer.ingredients import ROWS, row_named
 from benchmarks.transfer.judge import FLIGHT_NAMES, flight_named, judge_flight
 from benchmarks.transfer.learn import Run, network_of
 from benchmarks.transfer.measure import Answer, Matched, figures, match
@@ -39,6 +39,7 @@ from pipeline.readers import Readers
 from pipeline.tensor_files import fill_network, read_tensors
 
 READ_AT_MOST, READ_FROM = 60, 0.03
+LOOK_WEIGHT = 0.5
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,9 @@ def cases(networks: Path, judged: Path, model: str, sheets: Path | None) -> Iter
         facts = facts_of(path)
         for flight in facts["left_out"]:
             found[(facts["row"], facts["part"], facts["seed"], flight)] = path
-    for row, seed, flight in sorted({(r, s, f) for r, _, s, f in found}):
+    keys = {(r, s, f) for r, _, s, f in found}
+    keys |= {(name, s, f) for name, row in ROWS.items() if row.reading != "plain" for r, s, f in keys if r == "real"}
+    for row, seed, flight in sorted(keys):
         like = "real" if row_named(row).real_share > 0 else "procedural-few"
         detector = found.get((row, "detector", seed, flight)) or found.get((like, "detector", seed, flight))
         readers = found.get((row, "readers", seed, flight)) or found.get((like, "readers", seed, flight))
@@ -86,11 +89,13 @@ def load(path: Path, model: str) -> nn.Module:
 
 @torch.inference_mode()
 def answer(
-    pixels: np.ndarray, detector: nn.Module, readers: Readers | None, vocabulary: Vocabulary
+    pixels: np.ndarray, detector: nn.Module, readers: Readers | None, vocabulary: Vocabulary, look_weight: float = 0.0
 ) -> dict[str, Answer]:
     """What the networks say of one frame uint8 [H, W, 3], by category."""
     frame = torch.from_numpy(np.ascontiguousarray(pixels.transpose(2, 0, 1)))
     found = detector.detect(frame[None])[0]  # type: ignore[operator]
+    if look_weight and readers is not None:
+        found = rescored(found, looks_at(readers, frame[None], [found], 1.0)[0], look_weight)
     said = {}
     for number, name in enumerate(CATEGORIES):
         mine = found.category == number
@@ -129,9 +134,10 @@ def verdict(case: Case) -> dict[str, Any]:
     assert readers is None or isinstance(readers, Readers)
     vocabulary = load_mission(MISSION).panels.vocabulary
     sheet = AlarmSheet() if case.sheets else None
+    weight = LOOK_WEIGHT if row_named(case.row).reading == "second-look" else 0.0
 
     def say_of(pixels: np.ndarray) -> dict[str, Answer]:
-        return answer(pixels, detector, readers, vocabulary)
+        return answer(pixels, detector, readers, vocabulary, weight)
 
     drawn = judge_frames(read_frame_set(case.judged / case.flight), say_of, sheet)
     plain = judge_frames(read_frame_set(case.judged / f"{case.flight}-untouched"), say_of, sheet)
