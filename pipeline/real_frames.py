@@ -92,6 +92,20 @@ def readable_panels(frames: Iterable[Frame], vocabulary: Vocabulary) -> int:
     return sum(_is_readable(thing, vocabulary) for frame in frames for thing in frame.things)
 
 
+def unknown_values(frames: Iterable[Frame], vocabulary: Vocabulary) -> list[str]:
+    """Attribute values of panels that the vocabulary lacks, each once, by name: they teach nothing."""
+    found = {
+        value
+        for frame in frames
+        for thing in frame.things
+        for attribute in ATTRIBUTES
+        if thing.category == "panel"
+        and (value := thing.attributes.get(attribute))
+        and value not in vocabulary.values(attribute)
+    }
+    return sorted(found)
+
+
 def _is_readable(thing: Thing, vocabulary: Vocabulary) -> bool:
     named = any(thing.attributes.get(attribute) in vocabulary.values(attribute) for attribute in ATTRIBUTES)
     return thing.category == "panel" and thing.scored and named

@@ -21,7 +21,7 @@ from mission.vocabulary import CATEGORIES
 from pipeline.chips import FrameSetChips
 from pipeline.frame_split import groups_of, split_frames
 from pipeline.mixed_chips import MixedChips
-from pipeline.real_frames import read_real_frames, readable_panels
+from pipeline.real_frames import read_real_frames, readable_panels, unknown_values
 from pipeline.reservoir import Source
 from synth.chips import ChipSource
 from synth.photo_ground import GroundBank
@@ -194,6 +194,11 @@ class TrainingData:
         if not readable_panels(training, self.mission.panels.vocabulary):
             said.append(
                 "No panel in them has an attribute that the mission knows: they teach the detector, not the readers."
+            )
+        foreign = unknown_values(frames.frames, self.mission.panels.vocabulary)
+        if foreign:
+            said.append(
+                f"Attributes in them that the mission does not know are taken as unknown: {', '.join(foreign[:8])}."
             )
         for name in CATEGORIES:
             if name not in frames.categories.values():

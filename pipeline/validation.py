@@ -19,6 +19,8 @@ from pipeline.chips import Boxes
 from pipeline.detector import Detections, is_scored
 
 LOWEST_WORKING_CONFIDENCE = 0.05
+# Figures on held-out real frames carry this before their names: they are never mixed with those on drawn chips.
+REAL = "real "
 
 
 @dataclass(frozen=True)

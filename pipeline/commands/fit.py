@@ -11,7 +11,9 @@ from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedCo
 
 from mission.ground_folder import GroundScales, parse_ground_scales
 from pipeline.fit import PARTS, Fitted, fit
+from pipeline.team import World
 from pipeline.training import Report
+from pipeline.validation import REAL
 
 
 def _scales(context: click.Context, parameter: click.Parameter, value: str | None) -> GroundScales | None:
@@ -85,7 +87,7 @@ def fit_command(
     uses_per_chip: int | None,
 ) -> None:
     """Train from nothing or from another bundle; killed and started again with the same options, it goes on where it was."""
-    console = Console()
+    console = Console(quiet=World.here().rank != 0)
     with FitProgress(console) as progress:
         fitted = fit(
             train, out, model=model, mission=mission, ground=ground, ground_gsd_m=ground_gsd_m,
@@ -131,9 +133,11 @@ class FitProgress:
 
 
 def figures_text(figures: dict[str, float]) -> str:
-    """Figures in one line; what could not be measured is left out."""
-    shown = [f"{name} {value:.3f}" for name, value in figures.items() if value is not None and not math.isnan(value)]
-    return ", ".join(shown)
+    """Figures in one line, those on real frames apart; what could not be measured is left out."""
+    shown = {name: f"{value:.3f}" for name, value in figures.items() if value is not None and not math.isnan(value)}
+    drawn = [f"{name} {value}" for name, value in shown.items() if not name.startswith(REAL)]
+    real = [f"{name.removeprefix(REAL)} {value}" for name, value in shown.items() if name.startswith(REAL)]
+    return ", ".join(drawn) + (f"; on held-out real frames: {', '.join(real)}" if real else "")
 
 
 def summary(fitted: Fitted) -> str:

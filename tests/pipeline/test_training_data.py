@@ -15,6 +15,7 @@ from sklearn.model_selection import GroupKFold
 from mission.errors import InputError
 from mission.frame_set import Frame, FrameSet, Thing, read_frame_set
 from mission.model_file import ModelFile
+from pipeline.commands.fit import figures_text
 from pipeline.frame_split import groups_of, split_frames
 from pipeline.mixed_chips import MixedChips
 from pipeline.real_frames import read_real_frames, readable_panels
@@ -114,11 +115,12 @@ def test_real_frames_are_mixed_into_training_and_judged_apart(real, mission):
 
 def test_without_attributes_real_frames_teach_the_detector_only(real, mission, tmp_path):
     content = json.loads((real / "truth.json").read_text())
-    for annotation in content["annotations"]:
-        annotation["attributes"] = None
     shutil.copytree(real, tmp_path / "set")
+    for annotation in content["annotations"]:
+        annotation["attributes"] = {"mark": "Ω"} if annotation["id"] == 1 else None
     (tmp_path / "set" / "truth.json").write_text(json.dumps(content))
     data = training_data("plain", MODEL, mission=mission, real=tmp_path / "set")
+    assert "that the mission does not know are taken as unknown: Ω." in " ".join(data.remarks())
     assert data.open_real("training", 96, None, "cpu") is not None
     assert data.open_real("training", 96, "panel", "cpu") is None
     assert not isinstance(data.open("training", 96, "panel", "cpu"), MixedChips)
@@ -244,3 +246,8 @@ def test_other_photographs_or_labels_are_another_training(real, meadow, mission)
         for more in ({}, {"real": real}, {"empty": Photographs(meadow, 0.02)}, {"empty": Photographs(meadow, 0.03)})
     }
     assert len(prints) == 4
+
+
+def test_figures_on_real_frames_are_told_apart():
+    figures = {"panel AP50": 0.5, "person AP50": float("nan"), "real panel AP50": 0.25}
+    assert figures_text(figures) == "panel AP50 0.500; on held-out real frames: panel AP50 0.250"
