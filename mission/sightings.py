@@ -54,6 +54,7 @@ class Sightings:
     """All detections of one bundle on one frame set. ``working_confidence`` is the threshold for finds and alarms.
 
     ``file_names`` tells the frames by their ids: plain photographs have no truth.json to look them up in.
+    ``adapted_photographs``: how many of the frames the bundle's statistics were adapted to before it read them.
     """
 
     sightings: tuple[Sighting, ...]
@@ -61,6 +62,7 @@ class Sightings:
     frame_set: str | None = None
     working_confidence: Mapping[str, float] = field(default_factory=lambda: dict(DEFAULT_WORKING_CONFIDENCE))
     file_names: Mapping[int, str] = field(default_factory=dict)
+    adapted_photographs: int = 0
 
 
 def read_sightings(path: str | Path, image_ids: Iterable[int] | None = None) -> Sightings:
@@ -88,7 +90,15 @@ def read_sightings(path: str | Path, image_ids: Iterable[int] | None = None) -> 
         _text(content, "frame_set", where),
         _working_confidence(content.get("working_confidence"), where),
         _file_names(content.get("images"), where),
+        _count(content, "adapted_photographs", where),
     )
+
+
+def _count(content: Mapping[str, Any], key: str, where: str) -> int:
+    value = content.get(key, 0)
+    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
+        raise must(key, "be a whole number, 0 or more", value, where=where)
+    return value
 
 
 def _file_names(content: Any, where: str) -> dict[int, str]:
@@ -207,6 +217,7 @@ def write_sightings(path: str | Path, content: Sightings) -> None:
             "bundle": content.bundle,
             "frame_set": content.frame_set,
             "working_confidence": dict(content.working_confidence),
+            "adapted_photographs": content.adapted_photographs,
             "images": [{"id": number, "file_name": name} for number, name in content.file_names.items()],
             "sightings": [s.to_json() for s in content.sightings],
         },

@@ -21,6 +21,7 @@ from mission.errors import InputError, must
 from mission.model_file import FcosSettings, HeatMapSettings, ModelFile
 from mission.settings import Settings, load_settings
 from mission.vocabulary import ATTRIBUTES, CATEGORIES, Vocabulary
+from pipeline.adapting import with_statistics_of
 from pipeline.crops import crops_of_frame
 from pipeline.detector import Detections, DetectorNetwork, HeatMapDetector
 from pipeline.find_bundle import bundle_folder
@@ -107,8 +108,14 @@ class Bundle:
         self.vocabulary = readers.vocabulary
         self.second_look_weight = record.second_look_weight
         self.working_confidence = {"panel": record.working_confidence.panel, "person": record.working_confidence.person}
-        self._detector: DetectorNetwork = detector.eval().to(device)  # type: ignore[assignment]
+        self._unfused = detector
+        self._detector: DetectorNetwork = fused_for_inference(detector).to(device)  # type: ignore[assignment]
         self._readers = readers.eval().to(device)
+
+    def adapted_to(self, windows: Tensor, photographs: int) -> Bundle:
+        """This bundle with its detector's batch statistics mixed with those of uint8 windows [B, 3, S, S]; in memory only."""
+        detector = with_statistics_of(self._unfused, windows, photographs)
+        return Bundle(self.record, self.name, detector, self._readers, self.device)
 
     def detect(self, tiles: Tensor) -> list[Detections]:
         """Detections in uint8 RGB tiles [B, 3, h, w]: boxes (x0, y0, x1, y1) in tile pixels, on the CPU, best first.
@@ -198,7 +205,7 @@ def load_bundle(path_or_name: str | Path, device: str = "auto") -> Bundle:
         if hashlib.sha256(path.read_bytes()).hexdigest() != entry.sha256:
             raise InputError(f"The file {path} must be the one that bundle.yaml records. Got other content instead.")
     chosen = choose_device(device)
-    return Bundle(record, folder.name, fused_for_inference(detector), readers, chosen.device)
+    return Bundle(record, folder.name, detector, readers, chosen.device)
 
 
 def check_vocabulary(bundle: Bundle, vocabulary: Vocabulary, what: str) -> None:

@@ -16,6 +16,7 @@ from mission.mission_file import Mission
 from mission.sightings import KEPT_MIN_CONFIDENCE, Sighting, Sightings, write_sightings
 from mission.vocabulary import ATTRIBUTES, CATEGORIES, Vocabulary
 from mission.wanted import WantedPanel, load_wanted
+from pipeline.adapting import windows_of
 from pipeline.bundle import Bundle, check_vocabulary
 from pipeline.coverage import FrameGround, cover, coverage_to_json, frame_ground
 from pipeline.finding import corners, find_objects, origins_of
@@ -52,6 +53,7 @@ def read(
     mission: Mission | None = None,
     wanted: str | Path | None = None,
     min_confidence: float | None = None,
+    adapt: int | None = None,
     show_people: bool = False,
     previews: bool = True,
     replace_out: bool = False,
@@ -60,7 +62,8 @@ def read(
     """Read a frame set or photographs with a bundle and write the folder ``out``, whole or not at all.
 
     The wanted list is the file ``wanted``, else the frame set's own lists, else the mission's. ``min_confidence``
-    replaces the bundle's working confidences. ``on_progress(done, total)`` is called after each frame. Raises
+    replaces the bundle's working confidences. ``adapt``: re-estimate the detector's statistics on so many of the frames first
+    (see pipeline.adapting). ``on_progress(done, total)`` is called after each frame. Raises
     InputError for whatever cannot be read.
     """
     working = _working_confidence(bundle, min_confidence)
@@ -69,12 +72,14 @@ def read(
     source = frames_to_read(frames, mission)
     lists = wanted_lists(source, mission, wanted, bundle.vocabulary)
     origins_of(source.frames)
+    if adapt is not None:
+        bundle = bundle.adapted_to(windows_of(source.frames, adapt), adapt)
     reader = FrameReader(bundle, mission, source.category_ids, working)
     with new_folder(out, replace=replace_out) as folder:
         draw = _Previews(folder / PREVIEWS, reader, show_people).draw if previews else _draw_nothing
         seen, failed = _read_frames(reader, source, draw, on_progress or _say_nothing)
         names = {frame.image_id: frame.file_name for frame in source.frames}
-        sightings = Sightings(tuple(seen), bundle.name, source.name, working, names)
+        sightings = Sightings(tuple(seen), bundle.name, source.name, working, names, adapt or 0)
         found = find_objects(sightings, source, wanted=lists, zone=Zone.of(mission))
         shares, without_pose = _write_coverage(folder / COVERAGE, source, mission)
         write_sightings(folder / SIGHTINGS, sightings)

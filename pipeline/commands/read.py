@@ -26,6 +26,12 @@ from mission.finds import Find, Finds
 @click.option("--rematch", is_flag=True, help="Only match the finds already in --out to --wanted; runs no model.")
 @click.option("--device", default="auto", show_default=True, help="auto, cpu, cuda or cuda:NUMBER.")
 @click.option("--min-confidence", type=float, help="In place of the bundle's working confidences (0.01 to 1).")
+@click.option(
+    "--adapt",
+    type=int,
+    metavar="N",
+    help="First adapt the detector's statistics to N of the frames (5 to 50), unlabelled.",
+)
 @click.option("--show-people", is_flag=True, help="Do not blur people in the previews.")
 @click.option("--no-previews", is_flag=True, help="Draw no previews.")
 def read_command(
@@ -37,6 +43,7 @@ def read_command(
     rematch: bool,
     device: str,
     min_confidence: float | None,
+    adapt: int | None,
     show_people: bool,
     no_previews: bool,
 ) -> None:
@@ -56,7 +63,7 @@ def read_command(
         return
     if bundle is None or frames is None:
         raise click.UsageError("The command must be given BUNDLE and FRAMES. Got only one or none instead.")
-    _read(console, bundle, frames, out, mission, wanted, device, min_confidence, show_people, not no_previews)
+    _read(console, bundle, frames, out, mission, wanted, device, min_confidence, adapt, show_people, not no_previews)
 
 
 def _read(
@@ -68,6 +75,7 @@ def _read(
     wanted: Path | None,
     device: str,
     min_confidence: float | None,
+    adapt: int | None,
     show_people: bool,
     previews: bool,
 ) -> None:
@@ -93,12 +101,15 @@ def _read(
             mission=mission,
             wanted=wanted,
             min_confidence=min_confidence,
+            adapt=adapt,
             show_people=show_people,
             previews=previews,
             on_progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
     print_finds(console, reading.finds)
     console.print(f"{len(reading.sightings.sightings)} sightings in {reading.frames} frames, written to {out}.")
+    if adapt:
+        console.print(f"The detector's statistics were adapted to {adapt} of the frames, for this reading only.")
     if reading.frames_without_pose:
         console.print(
             f"{reading.frames_without_pose} frames have no known pose: what they show has no place on the ground."
