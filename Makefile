@@ -10,7 +10,7 @@ STAMP := $(VENV)/.complete
 TORCH_INDEX_URL ?=
 DEMO_OUT ?= demo-out
 DEMO_OPTIONS ?=
-SOURCES := mission synth eval pipeline configs benchmarks tests
+SOURCES := mission synth eval pipeline configs benchmarks tests .ci
 
 .PHONY: env demo test check format test-wheel clean
 
