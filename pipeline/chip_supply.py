@@ -24,19 +24,25 @@ def _held_out_draws(settings: TrainingSettings) -> int:
     return -(-settings.validation_chips // chips_a_draw(settings))
 
 
-def open_in_turn(data: TrainingData, settings: TrainingSettings, focus: str | None) -> FirstThen:
-    """The source itself, as each process opens it."""
+def open_in_turn(data: TrainingData, settings: TrainingSettings, focus: str | None, first_batch: int = 0) -> FirstThen:
+    """The source itself, as each process opens it; training begins with the batch of number ``first_batch``."""
     held_out, training = (data.open(purpose, settings.chip_px, focus, "cpu") for purpose in ("validation", "training"))
-    return FirstThen(held_out, _held_out_draws(settings), training)
+    return FirstThen(held_out, _held_out_draws(settings), training, first_batch)
 
 
 def open_supply(
-    data: TrainingData, settings: TrainingSettings, focus: str | None, draw_workers: int, *, pinned: bool = False
+    data: TrainingData,
+    settings: TrainingSettings,
+    focus: str | None,
+    draw_workers: int,
+    *,
+    first_batch: int = 0,
+    pinned: bool = False,
 ) -> DrawnAhead | DrawnByWorkers:
     """Start drawing: in so many processes, in a thread where there are none."""
     if draw_workers == 0:
-        return DrawnAhead(open_in_turn(data, settings, focus))
-    opener = partial(open_in_turn, data, settings, focus)
+        return DrawnAhead(open_in_turn(data, settings, focus, first_batch))
+    opener = partial(open_in_turn, data, settings, focus, first_batch)
     return DrawnByWorkers(opener, draw_workers, chips_a_draw(settings), settings.chip_px, pinned=pinned)
 
 

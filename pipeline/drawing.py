@@ -32,17 +32,17 @@ GRACE_S = 3.0
 
 
 class FirstThen:
-    """A source whose first ``count`` batches are those of one source and the rest those of another."""
+    """A source whose first ``count`` batches are those of one source and the rest those of another, from ``start`` on."""
 
-    def __init__(self, first: Source, count: int, then: Source) -> None:
-        self.first, self.count, self.then = first, count, then
+    def __init__(self, first: Source, count: int, then: Source, start: int = 0) -> None:
+        self.first, self.count, self.then, self.start = first, count, then, start
         self.number = 0
 
     def batch(self, n: int, /) -> ChipBatch:
         """The next n chips."""
         early = self.number < self.count
         source = self.first if early else self.then
-        source.number = self.number if early else self.number - self.count  # type: ignore[attr-defined]
+        source.number = self.number if early else self.number - self.count + self.start  # type: ignore[attr-defined]
         self.number += 1
         return source.batch(n)
 

@@ -31,7 +31,8 @@ from pipeline.processors import ChosenDevice, choose_device
 from pipeline.readers import Readers
 from pipeline.second_look import settle
 from pipeline.starting_weights import remark_on_start, with_networks_of
-from pipeline.tasks import Job, check_unfinished, held_out_chips, train_part, trained
+from pipeline.tasks import Job, check_unfinished, finished_facts, held_out_chips, train_part, trained
+from pipeline.team import World
 from pipeline.training import Budget, Report
 from pipeline.training_data import TrainingData, photographs, training_data
 
@@ -85,7 +86,8 @@ def fit(
     ``real``: see ``training_data.TrainingData``. With ``start`` the networks are the bundle's, and ``model`` says only how
     they are trained. ``draw_workers`` processes draw the chips of both parts (None: on a GPU as many as leave two cores
     free; on CPU none, each part draws its own in a thread); how many there are changes no chip. ``uses_per_chip`` takes the
-    place of the model file's.
+    place of the model file's. Where PyTorch's launcher started several processes, all call this and train together: see
+    ``pipeline.team``.
     """
     started = time.monotonic()
     final = Path(out)
@@ -98,14 +100,14 @@ def fit(
         train, settings, mission=mission, ground=photographs(ground, ground_gsd_m), empty=photographs(empty, empty_gsd_m),
         real=real, real_images=real_images, seed=seed,
     )  # fmt: skip
-    chosen = choose_device(device)
-    together = _together(workers)
-    readers_share = settings.readers_time_share
-    shares = {"detector": 1.0, "readers": readers_share} if together else _one_after_the_other(readers_share)
+    world = World.here()
+    chosen = choose_device(world.device(device))
+    together = _together(workers, world)
+    shares = _time_shares(settings.readers_time_share, together, world)
     folder = final.parent / f".{final.name}.unfinished"
     budgets = {part: _budget(settings, minutes, steps, shares[part]) for part in PARTS}
     from_bundle = None if start is None else bundle_folder(start)
-    drawing = _draw_workers(draw_workers, chosen, together)
+    drawing = _draw_workers(draw_workers, chosen, together, world)
     jobs = [
         Job(part, settings, data, budgets[part], chosen.name, folder, seed, from_bundle, drawing[part])
         for part in PARTS
@@ -117,20 +119,36 @@ def fit(
     if from_bundle is not None:
         on_remark(remark_on_start(from_bundle, data.mission.panels.vocabulary))
     folder.mkdir(parents=True, exist_ok=True)
-    with _threads(1 if together and chosen.is_cpu else None):
-        facts = _train_together(jobs, on_progress) if together else [train_part(job, on_progress) for job in jobs]
-        _write(jobs, facts, final, settings, data, replace)
-    shutil.rmtree(folder, ignore_errors=True)
+    with world.joined(chosen), _threads(1 if together and chosen.is_cpu else None):
+        if world.size > 1:
+            facts = _train_in_teams(jobs, world, together, on_progress)
+        else:
+            facts = _train_together(jobs, on_progress) if together else [train_part(job, on_progress) for job in jobs]
+        if world.rank == 0:
+            _write(jobs, facts, final, settings, data, replace)
+            shutil.rmtree(folder, ignore_errors=True)
+        world.wait()
     figures = {job.part: one["figures"] for job, one in zip(jobs, facts, strict=True)}
     return Fitted(final, time.monotonic() - started, figures)
 
 
-def _together(workers: int | None) -> bool:
+def _together(workers: int | None, world: World) -> bool:
+    """Whether both parts are trained at the same time: here, or by halves of a launch."""
     if workers is None:
-        return cores() >= 2
+        return cores() >= 2 if world.size == 1 else world.size % len(PARTS) == 0
     if workers < 1:
         raise must("workers", "be 1 or more", workers)
+    if workers >= 2 and world.size > 1 and world.size % len(PARTS):
+        raise must("workers", "be 1 where an odd number of processes is launched", workers)
     return workers >= 2
+
+
+def _time_shares(readers_share: float, together: bool, world: World) -> dict[str, float]:
+    """The share of the minutes that each part is trained for."""
+    if not together:
+        return {"detector": 1 / (1 + readers_share), "readers": readers_share / (1 + readers_share)}
+    # On processors of their own the readers leave nothing to the detector by ending early.
+    return {"detector": 1.0, "readers": readers_share if world.size == 1 else 1.0}
 
 
 def _with_uses(settings: ModelFile, uses: int | None) -> ModelFile:
@@ -145,14 +163,14 @@ def _with_uses(settings: ModelFile, uses: int | None) -> ModelFile:
     )
 
 
-def _draw_workers(wanted: int | None, chosen: ChosenDevice, together: bool) -> dict[str, int]:
+def _draw_workers(wanted: int | None, chosen: ChosenDevice, together: bool, world: World) -> dict[str, int]:
     """How many processes draw for each part: all for the one that is trained alone, else shared out (0: a thread)."""
     if wanted is None:
-        wanted = 0 if chosen.is_cpu else max(2, cores() - CORES_FOR_LEARNING)
+        wanted = 0 if chosen.is_cpu else max(2, cores() - CORES_FOR_LEARNING * world.local_size)
     if wanted < 0:
         raise must("draw_workers", "be 0 or more", wanted)
-    if not together or wanted == 0:
-        return dict.fromkeys(PARTS, wanted)
+    if not together or wanted == 0 or world.size > 1:  # a launched process trains one part at a time
+        return dict.fromkeys(PARTS, wanted and max(1, wanted // world.local_size))
     detector = min(max(1, round(wanted * DETECTOR_DRAW_SHARE)), max(1, wanted - 1))
     return {"detector": detector, "readers": max(1, wanted - detector)}
 
@@ -160,10 +178,6 @@ def _draw_workers(wanted: int | None, chosen: ChosenDevice, together: bool) -> d
 def cores() -> int:
     """Processor cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
-def _one_after_the_other(readers_share: float) -> dict[str, float]:
-    return {"detector": 1 / (1 + readers_share), "readers": readers_share / (1 + readers_share)}
 
 
 def _budget(settings: ModelFile, minutes: float | None, steps: int | None, share: float) -> Budget:
@@ -254,6 +268,18 @@ def _train_together(jobs: list[Job], on_progress: Callable[[Report], None]) -> l
             process.join()
 
 
+def _train_in_teams(
+    jobs: list[Job], world: World, apart: bool, on_progress: Callable[[Report], None]
+) -> list[dict[str, Any]]:
+    """Train what this process's teams train; the first process of the launch returns the facts of both parts."""
+    teams = world.teams(PARTS, apart)
+    for job in jobs:
+        if job.part in teams:
+            train_part(job, on_progress, teams[job.part])
+    world.wait()
+    return [finished_facts(job) for job in jobs] if world.rank == 0 else [{"figures": {}} for _ in jobs]
+
+
 def _lost(job: Job, exit_code: int | None) -> str:
     return f"The process that trains the {job.part} must run to its end. Got the exit code {exit_code} instead."
 
@@ -276,6 +302,7 @@ def _write(
         "chips_drawn": {job.part: one["chips_drawn"] for job, one in zip(jobs, facts, strict=True)},
         "uses_per_chip": {job.part: one["uses_per_chip"] for job, one in zip(jobs, facts, strict=True)},
         "device": jobs[0].device,
+        "processes": World.here().size,
         "torch": str(torch.__version__),
         "python": platform.python_version(),
     }

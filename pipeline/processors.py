@@ -52,7 +52,8 @@ def choose_device(wanted: str = "auto") -> ChosenDevice:
 def prepare(device: ChosenDevice) -> None:
     """Settings of this process for training on a GPU: 19-bit products of 32-bit numbers, the fastest kernel for each shape."""
     if not device.is_cpu:
-        torch.cuda.set_device(device.device)
+        if device.device.index is not None:
+            torch.cuda.set_device(device.device)
         torch.set_float32_matmul_precision("high")
         torch.backends.cudnn.benchmark = True
 

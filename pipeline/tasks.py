@@ -26,10 +26,11 @@ from pipeline.processors import choose_device, prepare
 from pipeline.readers import Readers, loosened
 from pipeline.reservoir import Reservoir
 from pipeline.starting_weights import fill_from_bundle
+from pipeline.team import Team
 from pipeline.tensor_files import fill_network, read_tensors, write_tensors
 from pipeline.training import Budget, Report, refuse_other_settings, train
 from pipeline.training_data import TrainingData
-from pipeline.validation import detection_figures, reading_figures, share_told_apart, temperature
+from pipeline.validation import REAL, detection_figures, reading_figures, share_told_apart, temperature
 from synth.chips import ChipBatch
 
 VALIDATION_BATCH = 32
@@ -89,7 +90,8 @@ class DetectorTask:
     def validate(self, network: nn.Module) -> dict[str, float]:
         figures = self._figures(network, self.validation)
         if self.real is not None:
-            figures |= {f"real {name}": value for name, value in self._figures(network, self.real).items()}
+            apart = self._figures(network, self.real)
+            figures |= {f"{REAL}{name}": value for name, value in apart.items() if not name.endswith("confidence")}
         return figures
 
     def _figures(self, network: nn.Module, chips: ChipBatch) -> dict[str, float]:
@@ -146,7 +148,7 @@ class ReaderTask:
         figures["panel or not"] = share_told_apart(*self.second_look(network))
         if self.real is not None:
             apart = reading_figures(*self.readings(network, self.real))
-            figures |= {f"real {name}": value for name, value in apart.items()}
+            figures |= {f"{REAL}{name}": value for name, value in apart.items()}
         return figures
 
 
@@ -163,14 +165,18 @@ def check_unfinished(job: Job) -> None:
             refuse_other_settings(path, json.loads(read_tensors(path)[1].get(header, "{}")), job.fingerprint())
 
 
-def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any]:
+def train_part(
+    job: Job,
+    on_progress: Callable[[Report], None],
+    team: Team = Team(),  # noqa: B008 (read only)
+) -> dict[str, Any]:
     """Train one part and leave its tensors in ``job.folder``; returns figures, working confidences and temperatures.
 
-    A part that was finished before a kill is not trained again.
+    A part that was finished before a kill is not trained again. Of a ``team``, the leader writes and returns them.
     """
     finished = job.folder / f"{job.part}.finished.safetensors"
-    if finished.is_file():
-        return json.loads(read_tensors(finished)[1].get("facts", "{}"))
+    if team.agreed(finished.is_file()):
+        return finished_facts(job) if team.leads else {}
     started = time.monotonic()
     torch.manual_seed(job.seed)
     chosen = choose_device(job.device)
@@ -178,24 +184,29 @@ def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any
     prepare(chosen)
     network = untrained(job).to(chosen.device)
     network = network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
-    source = open_supply(job.data, settings, job.focus, job.draw_workers, pinned=not chosen.is_cpu)
+    torch.manual_seed(job.seed + team.rank)
+    source = open_supply(
+        job.data, settings, job.focus, job.draw_workers, first_batch=team.first_batch, pinned=not chosen.is_cpu
+    )
     try:
         held_out = held_out_of(source, settings)
         real = real_held_out(job.data, settings, job.focus)
         task = DetectorTask(held_out, real) if job.part == "detector" else ReaderTask(held_out, job.seed, real)
         reservoir = Reservoir(
             source, capacity=settings.reservoir_chips, uses_per_chip=settings.uses_per_chip,
-            mirrored=job.part == "detector", seed=job.seed, device=chosen.device,
+            mirrored=job.part == "detector", seed=job.seed + team.rank, device=chosen.device,
             window_px=settings.window_px if job.part == "detector" else None,
             draw_chips=chips_a_draw(settings), as_they_come=not chosen.is_cpu and job.draw_workers > 0,
         )  # fmt: skip
         step = train(
             task, network, reservoir, settings, job.budget, chosen,
             keep_in=job.folder / f"{job.part}.unfinished.safetensors", fingerprint=job.fingerprint(),
-            on_progress=on_progress, spent_s=time.monotonic() - started,
+            on_progress=on_progress, spent_s=time.monotonic() - started, team=team,
         )  # fmt: skip
     finally:
         source.close()
+    if not team.leads:
+        return {}
     figures = task.validate(network)
     uses = round(reservoir.given / max(1, reservoir.drawn), 2)
     too_often = f"Drawing did not keep up: each chip was used {uses:.1f} times on average."
@@ -213,6 +224,11 @@ def train_part(job: Job, on_progress: Callable[[Report], None]) -> dict[str, Any
         write_tensors(job.folder / HELD_OUT, vars(held_out))
     write_tensors(finished, network.state_dict(), {"facts": json.dumps(facts)})
     return facts
+
+
+def finished_facts(job: Job) -> dict[str, Any]:
+    """What ``train_part`` returned for a part that is finished; InputError where this host does not see it."""
+    return json.loads(read_tensors(job.folder / f"{job.part}.finished.safetensors")[1].get("facts", "{}"))
 
 
 def held_out_chips(job: Job) -> ChipBatch:

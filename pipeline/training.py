@@ -22,6 +22,7 @@ from mission.errors import InputError
 from mission.model_file import TrainingSettings
 from pipeline.processors import ChosenDevice
 from pipeline.reservoir import Reservoir
+from pipeline.team import Team
 from pipeline.tensor_files import fill_network, read_tensors, write_tensors
 from synth.chips import ChipBatch
 
@@ -139,36 +140,40 @@ def train(
     on_progress: Callable[[Report], None] = lambda report: None,
     clock: Callable[[], float] = time.monotonic,
     spent_s: float = 0.0,
+    team: Team = Team(),  # noqa: B008 (read only)
 ) -> int:
     """Train ``network`` on chips of ``reservoir``, leave its averaged tensors in it, and return the steps taken in all.
 
     ``spent_s``: seconds of the budget that preparing took. A run that was killed goes on from ``keep_in`` where that was
     written under the same ``fingerprint``. Raises InputError in one sentence when the loss is no finite number or memory
-    runs out at a batch of one.
+    runs out at a batch of one. Of a ``team`` all members call this, each with a reservoir of its own; the leader validates and
+    keeps.
     """
     optimiser = optimiser_for(network, settings)
     average = MovingAverage(network, settings.average_decay)
     state = _State(network, optimiser, average, reservoir, keep_in, fingerprint)
     step, before_s = state.resume()
+    refuse_other_step(step, team, keep_in)
     before_s += spent_s
+    losses_of = team.losses_of(task, network)
     batch, parent = settings.batch, os.getppid()
     started = last_report = last_kept = clock()
     since_report = LossSums(task.name)
     validated = 0
     network.train()
 
-    while (progress := budget.progress(step, elapsed_s := before_s + clock() - started)) < 1.0:
+    while (progress := team.agreed(budget.progress(step, elapsed_s := before_s + clock() - started))) < 1.0:
         for group in optimiser.param_groups:
             group["lr"] = settings.learning_rate * learning_rate_share(progress, settings.warm_up)
         try:
             chips = reservoir.batch(batch)
             with device.autocast():
-                losses = task.losses(network, chips)
+                losses = losses_of(chips)
             total = torch.stack(list(losses.values())).sum()
             optimiser.zero_grad(set_to_none=True)
             total.backward()
         except RuntimeError as error:
-            batch = _halved_batch(error, batch, device)
+            batch = _halved_batch(error, batch, device, team)
             note = f"Out of memory: going on with batches of {batch}."
             on_progress(Report(task.name, step, progress, elapsed_s, note=note))
             continue
@@ -182,10 +187,10 @@ def train(
 
         now = clock()
         validate = validated < schedule.validations - 1 and progress >= (validated + 1) / schedule.validations
-        keep = keep_in is not None and now - last_kept >= schedule.keep_s
+        keep = keep_in is not None and team.leads and now - last_kept >= schedule.keep_s
         if validate or keep or now - last_report >= schedule.report_s:
             means = since_report.take(step)
-            figures = validated_figures(task, network, average) if validate else {}
+            figures = validated_figures(task, network, average) if validate and team.leads else {}
             validated += int(validate)
             on_progress(Report(task.name, step, progress, elapsed_s, means, figures))
             last_report = clock()
@@ -196,7 +201,7 @@ def train(
             raise SystemExit(1)
 
     since_report.refuse_non_finite(step)
-    if keep_in is not None:
+    if keep_in is not None and team.leads:
         state.keep(step, before_s + clock() - started)
     average.swap(network)
     network.eval()
@@ -253,13 +258,28 @@ class LossSums:
         return values
 
 
-def _halved_batch(error: RuntimeError, batch: int, device: ChosenDevice) -> int:
+def refuse_other_step(step: int, team: Team, keep_in: Path | None) -> None:
+    """InputError where members of a team would go on from different places."""
+    if (leaders := int(team.agreed(step))) != step:
+        where = "the output's folder" if keep_in is None else keep_in.parent
+        raise InputError(
+            f"All hosts must see the same unfinished training in {where}. Got step {step} here and {leaders} at the first"
+            f" process instead."
+        )
+
+
+def _halved_batch(error: RuntimeError, batch: int, device: ChosenDevice, team: Team) -> int:
     """Half the batch after running out of memory; any other error is raised again."""
     text = str(error).lower()
     if not (
         isinstance(error, torch.OutOfMemoryError) or "not enough memory" in text or "can't allocate memory" in text
     ):
         raise error
+    if team.size > 1:  # the others are in the middle of the same step with the whole batch
+        raise InputError(
+            f"The memory of {device.name} must hold a batch of {batch} chips. Got too little instead: a smaller 'batch' in"
+            f" the model file is the remedy."
+        ) from None
     if batch <= 1:
         raise InputError(
             f"The memory of {device.name} must hold a batch of one chip. Got too little instead."
