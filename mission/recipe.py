@@ -63,7 +63,8 @@ class CompositionSettings(Settings):
     tilt_deg: Annotated[Range, _within(0, 60)] = (0, 18)
     """How far chips are seen off the vertical, beyond the lens's own angle."""
     oblique_share: Share = 0.15
-    """Share of chips seen at an angle of ``oblique_deg`` instead: turns of the aircraft, tilted gimbals, frame corners."""
+    """Share of chips seen at an angle of ``oblique_deg`` instead: turns of the aircraft, tilted gimbals. Never so far that a
+    corner of the frame would look further than 75 deg off the vertical."""
     oblique_deg: Annotated[Range, _within(0, 60)] = (18, 45)
     beside_person_share: Share = 0.15
     """Share of people who stand close beside a panel."""

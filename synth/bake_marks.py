@@ -27,17 +27,30 @@ _DRAWN_PX = 240  # ink height of the bitmap from which distances are measured
 _WIDEST = 1.3  # widest ink that the square holds beside a margin
 
 
-def _bitmap(font_file: Path, character: str) -> NDArray[np.bool_]:
-    """Ink of one character, cropped, with an ink height of about _DRAWN_PX."""
-    from PIL import Image, ImageDraw, ImageFont
+def _ink(font: Any, character: str) -> NDArray[np.bool_]:
+    from PIL import Image, ImageDraw
 
-    font = ImageFont.truetype(str(font_file), _DRAWN_PX)
     canvas = Image.new("L", (4 * _DRAWN_PX, 4 * _DRAWN_PX), 0)
     ImageDraw.Draw(canvas).text((_DRAWN_PX, _DRAWN_PX), character, fill=255, font=font)
-    ink = np.asarray(canvas) > 127
+    return np.asarray(canvas) > 127
+
+
+def _bitmap(font_file: Path, character: str) -> NDArray[np.bool_]:
+    """Ink of one character, cropped, with an ink height of about _DRAWN_PX. InputError where the face lacks it."""
+    from PIL import ImageFont
+
+    try:
+        font = ImageFont.truetype(str(font_file), _DRAWN_PX)
+    except OSError:
+        raise InputError(
+            f"The face {font_file} must be a font file. Got one that no font engine reads instead."
+        ) from None
+    ink = _ink(font, character)
     rows, columns = np.flatnonzero(ink.any(axis=1)), np.flatnonzero(ink.any(axis=0))
-    if not len(rows):
-        raise InputError(f"The face {font_file.name} must hold the character '{character}'. Got no ink instead.")
+    # What a face lacks it draws as nothing or as its box for missing characters, which U+FFFF (no character) shows.
+    if not len(rows) or np.array_equal(ink, _ink(font, "\uffff")):
+        got = "its sign for missing ones" if len(rows) else "no ink"
+        raise InputError(f"The face {font_file.name} must hold the character '{character}'. Got {got} instead.")
     return ink[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
 
 

@@ -8,8 +8,9 @@ from typing import Literal
 import numpy as np
 import torch
 
+from mission.camera import Camera
 from mission.mission_file import Mission
-from mission.recipe import Recipe, check_recipe
+from mission.recipe import Recipe
 from synth.capture import sample_capture
 from synth.clutter import sample_decoys
 from synth.compose import Scene
@@ -17,7 +18,7 @@ from synth.marks import Typefaces
 from synth.mixed_ground import render_mixed, sample_grounds
 from synth.other_things import KINDS_SHARE, OTHER, OtherBoxes, false_boxes, nothing
 from synth.outlines import outline_atlas
-from synth.panels import sample_panels
+from synth.panels import check_drawable, sample_panels
 from synth.people import sample_people
 from synth.photo_ground import GroundBank
 from synth.projection import Views, rotations
@@ -27,6 +28,8 @@ from synth.truth import target_truth, visible_share
 # A thing that shows less of itself than this is not put down as truth in a chip.
 _LEAST_VISIBLE = 0.12
 _CELL_PX = 78
+# No pixel looks further off the vertical than this: beyond, ground runs away to the horizon.
+_STEEPEST_DEG = 75.0
 
 
 @dataclass
@@ -76,7 +79,7 @@ class ChipSource:
         focus: Literal["panel"] | None = None,
         other_share: float = 0.0,
     ) -> None:
-        check_recipe(recipe, mission)
+        check_drawable(recipe, mission)
         self.recipe = recipe
         self.mission = mission
         self.seed = seed
@@ -141,6 +144,7 @@ class ChipSource:
         tilt = rng.uniform(*composition.tilt_deg, count)
         oblique = rng.random(count) < composition.oblique_share
         tilt = np.where(oblique, rng.uniform(*composition.oblique_deg, count), tilt)
+        tilt = np.minimum(tilt, _room_to_tilt_deg(camera, mission.flight.pitch_deg, mission.flight.roll_deg))
         towards = rng.uniform(0, 2 * np.pi, count)
         pitch = mission.flight.pitch_deg + tilt * np.cos(towards)
         roll = mission.flight.roll_deg + tilt * np.sin(towards)
@@ -216,6 +220,12 @@ class ChipSource:
         if self.focus == "panel":
             found[:2] = [(picture, self._near_middle(rng, len(picture))) for picture, _ in found[:2]]
         return found
+
+
+def _room_to_tilt_deg(camera: Camera, pitch_deg: float, roll_deg: float) -> float:
+    """How far a view may be tilted beyond the mission's own attitude before a corner comes near the horizon."""
+    half = np.array([camera.image_width_px, camera.image_height_px]) / 2 / np.array(camera.focal_px)
+    return max(0.0, _STEEPEST_DEG - float(np.degrees(np.arctan(np.hypot(*half)))) - abs(pitch_deg) - abs(roll_deg))
 
 
 def _between(rng: np.random.Generator, bounds: tuple[int, int], count: int) -> Index:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from mission.vocabulary import MARKS
+from mission.vocabulary import COLOURS, MARKS
 from synth.decoy_places import FLAT_ORDER, GROUND_ORDER, LOW_ORDER, Place, layout_of
 from synth.paints import sample_paint_pairs
 from synth.panels import sample_finish, sample_marks
@@ -57,8 +57,7 @@ def sign(place: Place) -> Layout:
     rng, n = place.rng, place.count
     length = rng.integers(2, 7, n)
     height_m = np.exp(rng.uniform(np.log(0.08), np.log(0.5), n))
-    colours = place.mission.panels.vocabulary.colours
-    _, _, paint, ink = sample_paint_pairs(rng, n, colours, 25, 25)
+    _, _, paint, ink = sample_paint_pairs(rng, n, COLOURS, 25, 25)
     unit = height_m * 0.85
     width = unit * (length + 0.8)
     along, up = place.flat(np.ones(n), 1.0, 0.05)

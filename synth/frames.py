@@ -20,13 +20,14 @@ from mission.atomic import read_json, write_bytes, write_json, write_text
 from mission.errors import InputError
 from mission.frame_set import Frame, FrameSet, OtherThing, Run, Thing, write_truth
 from mission.mission_file import Mission
-from mission.recipe import Recipe, check_recipe
+from mission.recipe import Recipe
 from mission.vocabulary import ATTRIBUTES, CATEGORIES
 from synth.exif import exif_of
 from synth.flight import FramePlan, RunPlan, plan_frame, plan_run, run_of_frame
 from synth.frame_picture import FramePicture, draw_frame
 from synth.jpeg import encode_jpeg
 from synth.outlines import outline_atlas
+from synth.panels import check_drawable
 from synth.photo_ground import GroundBank
 from synth.render_ranks import await_end, await_opening, await_others, close_ranks, open_ranks, ranks_of, say_here
 from synth.truth import other_boxes
@@ -66,7 +67,7 @@ def render_frame_set(
     whole; killed, the same call goes on where it stopped. ``on_progress(done, total)`` is called after each frame. Under
     PyTorch's launcher the processes share the frames (``synth.render_ranks``); ``workers`` are then those of each process.
     """
-    check_recipe(recipe, mission)
+    check_drawable(recipe, mission)
     final, ranks = Path(out), ranks_of()
     if frames < 1:
         raise InputError(f"The number of frames must be at least 1. Got {frames} instead.")

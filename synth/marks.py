@@ -7,6 +7,7 @@ by family into "training" and "held-out", so that reading can be judged in faces
 
 from __future__ import annotations
 
+import zipfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -57,11 +58,16 @@ def mark_atlas() -> MarkAtlas:
     path = DATA / "marks.npz"
     if not path.exists():
         raise InputError(f"The atlas of marks {path} must exist. Got no such file instead.")
-    with np.load(path, allow_pickle=False) as content:
-        return MarkAtlas(
-            content["field"],
-            content["rim"].astype(float),
-            content["stroke"].astype(float),
-            content["family"],
-            content["held_out"],
-        )
+    try:
+        with np.load(path, allow_pickle=False) as content:
+            return MarkAtlas(
+                content["field"],
+                content["rim"].astype(float),
+                content["stroke"].astype(float),
+                content["family"],
+                content["held_out"],
+            )
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+        raise InputError(
+            f"The atlas of marks {path} must be a whole file of this version. Got a damaged one instead; install anew."
+        ) from None

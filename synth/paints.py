@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from mission.errors import InputError
 from mission.vocabulary import COLOURS
 from synth.colour import ciede2000, lab_from_lch, lab_from_linear, lch_from_lab, linear_from_lab, linear_from_srgb
 
@@ -174,6 +175,17 @@ def pairs_that_differ(
     return allowed & ~np.eye(len(colours), dtype=bool)
 
 
+def refuse_like_colours(
+    colours: tuple[str, ...], lightness_min: float, difference_min: float, spread: float = 1.0
+) -> None:
+    """InputError where no two of the names can be told apart as asked."""
+    if not pairs_that_differ(colours, lightness_min, difference_min, spread).any():
+        raise InputError(
+            f"The 'panels.colours' of the mission must hold two that differ by {lightness_min:g} in lightness and"
+            f" {difference_min:g} in CIEDE2000 (paints of spread {spread:g}). Got {', '.join(colours)} instead."
+        )
+
+
 def sample_paint_pairs(
     rng: np.random.Generator,
     count: int,
@@ -185,12 +197,11 @@ def sample_paint_pairs(
     """Panel and mark colours that can be told apart: names [n], names [n], paints [n, 3], paints [n, 3].
 
     Panel names are drawn evenly, mark names evenly among those that differ enough in lightness (|dL*|) and CIEDE2000.
-    ``spread``: see ``paints_within``.
+    ``spread``: see ``paints_within``. InputError where no two names can be told apart.
     """
+    refuse_like_colours(colours, lightness_min, difference_min, spread)
     allowed = pairs_that_differ(colours, lightness_min, difference_min, spread)
     usable = np.flatnonzero(allowed.any(axis=1))
-    if not len(usable):
-        raise ValueError("have colours of which two can be told apart as asked")
     panel = usable[rng.integers(0, len(usable), count)]
     weight = allowed[panel] / allowed[panel].sum(axis=1, keepdims=True)
     mark = (rng.random((count, 1)) > np.cumsum(weight, axis=1)).sum(axis=1).clip(0, len(colours) - 1)

@@ -6,16 +6,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mission.mission_file import Mission
-from mission.recipe import PanelLookSettings, Recipe
+from mission.recipe import PanelLookSettings, Recipe, check_recipe
 from mission.vocabulary import MARKS
 from synth.marks import Typefaces, mark_atlas
 from synth.outlines import OutlineAtlas, outline_atlas, place_marks
-from synth.paints import sample_paint_pairs
+from synth.paints import refuse_like_colours, sample_paint_pairs
 from synth.scene import Array, Index, Layout, Limbs, Plates, Targets, empty_layout, finish, flat_axes, join, rows
 
 PANEL_ORDER = 2.0
 # Strokes are fattened or thinned by no more than this (units of the mark's height), so that counters stay open.
 _GROW = (-0.03, 0.055)
+
+
+def check_drawable(recipe: Recipe, mission: Mission) -> None:
+    """Refuse a recipe that contradicts the mission, and panels of which no two colours can be told apart (InputError)."""
+    check_recipe(recipe, mission)
+    panels = mission.panels
+    refuse_like_colours(
+        panels.vocabulary.colours,
+        panels.lightness_difference_min,
+        panels.colour_difference_min,
+        recipe.panels.paint_spread,
+    )
 
 
 def sample_panels(

@@ -63,7 +63,7 @@ def test_sampled_panels_against_the_plain_twin(tilt_deg: tuple[float, float]) ->
         {"format": "recipe/1", "name": "twin", "composition": composition, "panels": BARE, "capture": capture}
     )
     mission = load_mission("harrow-fen")
-    assert mission.camera.as_camera().distortion is None or not any(mission.camera.as_camera().distortion)
+    assert not any(mission.camera.as_camera().distortion or ())
     source = ChipSource(recipe, mission, seed=8, chip_px=112)
     scene = source.scene(4, 0)
     plates = scene.layout.plates
@@ -93,7 +93,7 @@ def test_slanted_edge_of_a_drawn_panel(sigma_px: float, dip_deg: float) -> None:
     plates = _plate_with_edge(view, dip_deg)
     layout = Layout(plates, *(getattr(empty_layout(), name) for name in ("limbs", "facets", "blocks", "targets")))
     capture = CaptureSpec(
-        seed=0, sun_elevation_deg=90.0, blur_sigma_px=sigma_px, sun_rgb=(0.8,) * 3, sky_rgb=(0.2,) * 3
+        seed=0, sun_elevation_deg=90.0, blur_sigma_px=sigma_px, sun_rgb=(0.8, 0.8, 0.8), sky_rgb=(0.2, 0.2, 0.2)
     )
     outlines = outline_atlas(load_mission("harrow-fen").panels.vocabulary)
     seen = on_plain_ground(layout, frame_views([view]), [capture], outlines)[0, 1].double().numpy()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from mission.errors import InputError
 from mission.vocabulary import COLOURS
 from synth.colour import ciede2000, lab_from_linear
 from synth.paints import (
@@ -48,7 +49,7 @@ def test_pairs_differ_as_the_mission_asks() -> None:
 
 
 def test_too_few_colours_to_tell_apart_is_said() -> None:
-    with pytest.raises(ValueError, match="told apart"):
+    with pytest.raises(InputError, match=r"must hold two that differ by 25 in lightness .* Got white instead"):
         sample_paint_pairs(np.random.default_rng(0), 3, ("white",), 25.0, 30.0)
 
 
