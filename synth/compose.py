@@ -9,7 +9,7 @@ import torch
 
 from synth.capture import CaptureSpec
 from synth.daylight import shadow_px_per_m
-from synth.ground import GroundSpec, paint_ground
+from synth.ground import GroundLayer, GroundSpec, paint_ground
 from synth.light import colours, illuminate
 from synth.outlines import OutlineAtlas
 from synth.patches import Canvas
@@ -91,13 +91,10 @@ def ground_canvas(
     size = window[2:] if window else (height_px, width_px)
     layers = torch.empty((len(specs), LAYERS, *size), device=device)
     light = torch.empty((len(specs), *size), device=device)
-    # On a CPU one by one, so that a picture stays in the cache.
-    step = 1 if device.type == "cpu" else len(specs)
-    for i in range(0, len(specs), step):
-        part = slice(i, i + step)
-        ground = paint_ground(specs[part], height_px, width_px, device, window, shadows[part])
-        layers[part, :3], layers[part, 3:4], light[part] = ground.albedo, ground.shade, ground.light[:, 0]
-        layers[part, 4], layers[part, 5] = 1, 0
+    layers[:, 4], layers[:, 5] = 1, 0
+    paint_ground(
+        specs, height_px, width_px, device, window, shadows, GroundLayer(layers[:, :3], layers[:, 3:4], light[:, None])
+    )
     return GroundCanvas(layers, light)
 
 

@@ -12,7 +12,7 @@ from synth.capture import CaptureSpec
 from synth.compose import GroundCanvas, blend, photo_canvas, radiance
 from synth.daylight import shadow_px_per_m
 from synth.flight import FramePlan, GroundPatch, RunPlan, ground_middle
-from synth.ground import GroundSpec, paint_ground
+from synth.ground import GroundLayer, GroundSpec, paint_ground
 from synth.outlines import outline_atlas
 from synth.photo_ground import GroundBank, PhotoGroundSpec, PhotoLayer
 from synth.projection import Views, frame_views
@@ -94,10 +94,10 @@ class _Strip:
     def _painted(self, spec: GroundSpec, window: tuple[int, int, int, int]) -> GroundCanvas:
         c = self.frame.capture
         shadow = shadow_px_per_m(c.sun_elevation_deg, c.sun_azimuth_deg, spec.gsd_m, self.patch.heading_deg)
-        ground = paint_ground([spec], *self.patch.size_px, _CPU, window, [shadow])
-        layers = torch.empty((1, LAYERS, *window[2:]))
-        layers[:, :3], layers[:, 3:4], layers[:, 4], layers[:, 5] = ground.albedo, ground.shade, 1, 0
-        light = ground.light
+        layers, light = torch.empty((1, LAYERS, *window[2:])), torch.empty((1, 1, *window[2:]))
+        layers[:, 4], layers[:, 5] = 1, 0
+        out = GroundLayer(layers[:, :3], layers[:, 3:4], light)
+        paint_ground([spec], *self.patch.size_px, _CPU, window, [shadow], out)
         if self.frame.flipped:
             layers, light = layers.flip(2, 3), light.flip(2, 3)
         return GroundCanvas(layers, light[:, 0])

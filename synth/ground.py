@@ -10,12 +10,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import torch
 
 from synth.ground_draw import sample_ground
 from synth.ground_fields import Nodes
-from synth.ground_layout import NOTHING, RAGGED_DEVIATIONS, Box, coarse_fields, reach_boxes, wave_fields
+from synth.ground_layout import NOTHING, RAGGED_DEVIATIONS, Box, CoarseFields, coarse_fields, reach_boxes
 from synth.ground_spec import GroundSpec, Joints, Layer
 from synth.ground_tiles import MIX_OFFSET, MIX_SCALE, RELIEF_SCALE, TONE_SCALE
 from synth.tile_crops import TileCrops
@@ -24,7 +25,6 @@ __all__ = ["GroundLayer", "GroundSpec", "paint_ground", "sample_ground"]
 
 # Frames wider than this mix two pieces of each tile, so that its repetition does not show.
 _REPEATS_FROM_PX = 700
-# A layer that ends further than this many softness lengths from the window is left out of it.
 
 
 @dataclass(frozen=True)
@@ -37,6 +37,10 @@ class GroundLayer:
     shade: torch.Tensor
     light: torch.Tensor
 
+    def part(self, some: slice) -> GroundLayer:
+        """Some of the grounds, as views."""
+        return GroundLayer(self.albedo[some], self.shade[some], self.light[some])
+
 
 def paint_ground(
     specs: Sequence[GroundSpec],
@@ -45,50 +49,66 @@ def paint_ground(
     device: torch.device | str = "cpu",
     window: tuple[int, int, int, int] | None = None,
     shadow_px_per_m: Sequence[tuple[float, float]] | None = None,
+    out: GroundLayer | None = None,
 ) -> GroundLayer:
     """Paint grounds of ``height_px`` x ``width_px``, or only the ``window`` (y0, x0, h, w) of each.
 
     ``shadow_px_per_m`` (x, y) gives for each ground where the shadow of a point one metre up falls (see
-    ``synth.daylight.shadow_px_per_m``); left out, the spec's own is used.
+    ``synth.daylight.shadow_px_per_m``); left out, the spec's own is used. Planes given as ``out`` are painted on.
     """
     place = window or (0, 0, height_px, width_px)
     mix_pieces = max(height_px, width_px) > _REPEATS_FROM_PX
     where = torch.device(device)
     shadows = list(shadow_px_per_m) if shadow_px_per_m is not None else [spec.shadow_px_per_m for spec in specs]
-    if where.type == "cpu" and len(specs) > 1:
-        parts = [_paint([spec], [s], place, where, mix_pieces) for spec, s in zip(specs, shadows, strict=True)]
-        return GroundLayer(*(torch.cat([getattr(p, name) for p in parts]) for name in ("albedo", "shade", "light")))
-    return _paint(list(specs), shadows, place, where, mix_pieces)
+    if out is None:
+        planes = (torch.empty((len(specs), count, *place[2:]), device=where) for count in (3, 1, 1))
+        out = GroundLayer(*planes)
+    nodes = Nodes(place, where)
+    coarse = coarse_fields(specs, shadows, nodes)
+    # On a CPU one by one, so that a picture stays in the cache.
+    step = 1 if where.type == "cpu" else len(specs)
+    for i in range(0, len(specs), step):
+        some = slice(i, i + step)
+        _paint(list(specs[some]), shadows[some], nodes, coarse.part(some), mix_pieces, out.part(some))
+    return out
 
 
 def _paint(
     specs: list[GroundSpec],
     shadows: list[tuple[float, float]],
-    window: tuple[int, int, int, int],
-    device: torch.device,
+    nodes: Nodes,
+    coarse: CoarseFields,
     mix_pieces: bool,
-) -> GroundLayer:
-    nodes = Nodes(window, device)
+    out: GroundLayer,
+) -> None:
+    device, window = nodes.x.device, nodes.window
     depth = max(len(spec.layers) for spec in specs)
-    masks, slow, shadow, dome = coarse_fields(specs, shadows, nodes, depth)
-    whole = (0, 0, *window[2:])
     alone = device.type == "cpu" and len(specs) == 1
-    boxes = reach_boxes(specs[0], masks[0], nodes) if alone else dict.fromkeys(range(depth), whole)
+    whole = (0, 0, *window[2:])
+    boxes = reach_boxes(specs[0], coarse.masks[0], nodes) if alone else dict.fromkeys(range(depth), whole)
     groups = {
-        "layers": masks[:, list(boxes)],
-        "slow": slow if mix_pieces else slow[:, :2],
-        "shadow": shadow,
-        "dome": dome,
-        "waves": wave_fields(specs, nodes, slow),
+        "layers": coarse.masks[:, list(boxes)],
+        "slow": coarse.slow if mix_pieces else coarse.slow[:, :2],
+        "shadow": coarse.shadow,
+        "dome": coarse.dome,
+        "waves": coarse.waves if any(spec.waves for spec in specs) else None,
     }
+    if alone and coarse.shadow is not None and coarse.dome is not None:
+        # Fields that change nothing in this window need not be enlarged.
+        if float(coarse.shadow.max()) <= -0.5 * _PENUMBRA_PX:
+            groups["shadow"] = None
+        if not bool(coarse.dome.any()):
+            groups["dome"] = None
     there = {name: group for name, group in groups.items() if group is not None}
     large = nodes.enlarge(torch.cat(list(there.values()), 1)).split([g.shape[1] for g in there.values()], 1)
     field = dict(zip(there, large, strict=True))
     piece = field["slow"][:, 2:3].mul(3).add_(0.5).clamp_(0, 1) if mix_pieces else None
-    picture = _Picture(specs, shadows, window, field, piece, LayerNumbers(specs, depth, device))
+    picture = _Picture(specs, shadows, window, field, piece, LayerNumbers(specs, depth, device), out)
+    if not boxes:
+        picture.clear()
     for place, (k, box) in enumerate(boxes.items()):
         picture.lay(k, place, box)
-    return picture.finished()
+    picture.finish()
 
 
 class _Picture:
@@ -102,13 +122,12 @@ class _Picture:
         field: dict[str, torch.Tensor],
         piece: torch.Tensor | None,
         constants: LayerNumbers,
+        out: GroundLayer,
     ) -> None:
         self.specs, self.shadows, self.window, self.field, self.constants = specs, shadows, window, field, constants
-        device = field["slow"].device
-        self.crops = TileCrops(window, device, piece)
-        self.albedo = torch.zeros((len(specs), 3, *window[2:]), device=device)
-        self.shade = torch.zeros((len(specs), 1, *window[2:]), device=device)
-        self.raised = torch.zeros_like(self.shade)
+        self.crops = TileCrops(window, field["slow"].device, piece)
+        self.out = out
+        self.raised: torch.Tensor | None = None
         self.covers: dict[int, torch.Tensor] = {}
         self.needed = {layer.within for spec in specs for layer in spec.layers if layer.within is not None}
 
@@ -118,31 +137,59 @@ class _Picture:
         numbers = self.constants.at(k)
         part = (..., slice(box[0], box[0] + box[2]), slice(box[1], box[1] + box[3]))
         tone, mix, lit = self.crops.planes(layers, self.specs, self.shadows, box)
-        limits = {index: cover[part] for index, cover in self.covers.items()}
-        cover = _cover(self.field["layers"][:, place, None][part], tone, layers, numbers, limits)
-        if k in self.needed:
-            self.covers[k] = torch.zeros_like(self.shade)
-            self.covers[k][part] = cover
+        first = place == 0 and all(layer.covers_all for layer in layers)
+        cover = None if first else self._cover(k, place, part, tone, layers, numbers)
         if not any(layer.drawn for layer in layers):
             return
         brightness, drift = self.field["slow"][:, 0:1][part], self.field["slow"][:, 1:2][part]
         if k == 0 and "waves" in self.field:
             brightness = brightness + self.field["waves"][part]
-        colour = _colour(tone, mix, brightness, drift, numbers)
+        colour = _colour(tone, mix, brightness, drift, numbers, self.out.albedo if first else None)
         _draw_joints(colour, layers, self.specs, (self.window[0] + box[0], self.window[1] + box[1], *box[2:]))
-        self.albedo[part].lerp_(colour, cover)
-        self.shade[part].lerp_(lit.mul_(numbers["relief"]).add_(1), cover)
+        if cover is None:
+            torch.mul(lit, numbers["relief"], out=self.out.shade).add_(1)
+            return
+        self.out.albedo[part].lerp_(colour, cover)
+        self.out.shade[part].lerp_(lit.mul_(numbers["relief"]).add_(1), cover)
         if any(layer.height_m > 0 for layer in layers):
+            if self.raised is None:
+                self.raised = torch.zeros_like(self.out.shade)
             over = cover * numbers["raised"]
             self.raised[part].lerp_(torch.ones_like(over), over)
 
-    def finished(self) -> GroundLayer:
-        """Reflectance, shade and light, cast shadows included."""
-        light = torch.ones_like(self.shade)
-        if "shadow" in self.field:
-            light = _arriving(self.field["shadow"], self.field.get("dome"), self.raised, self.specs)
-            self.shade.mul_(light)
-        return GroundLayer(self.albedo.clamp_(0.004, 1.0), self.shade.clamp_(0.0, 1.8), light)
+    def _cover(
+        self,
+        k: int,
+        place: int,
+        part: tuple[Any, ...],
+        tone: torch.Tensor,
+        layers: Sequence[Layer],
+        numbers: dict[str, torch.Tensor],
+    ) -> torch.Tensor:
+        """Share of each pixel of its box that layer ``k`` covers, kept where later layers are bounded by it."""
+        if place == 0:
+            self.clear()
+        limits = {index: cover[part] for index, cover in self.covers.items()}
+        cover = _cover(self.field["layers"][:, place, None][part], tone, layers, numbers, limits)
+        if k in self.needed:
+            self.covers[k] = torch.zeros_like(self.out.shade)
+            self.covers[k][part] = cover
+        return cover
+
+    def clear(self) -> None:
+        """Nothing lies there yet."""
+        self.out.albedo.zero_()
+        self.out.shade.zero_()
+
+    def finish(self) -> None:
+        """Add cast shadows and what standing layers do to the light."""
+        self.out.light.fill_(1)
+        if "shadow" in self.field or "dome" in self.field:
+            light = _arriving(self.field.get("shadow"), self.field.get("dome"), self.raised, self.specs)
+            self.out.light.copy_(light)
+            self.out.shade.mul_(light)
+        self.out.albedo.clamp_(0.004, 1.0)
+        self.out.shade.clamp_(0.0, 1.8)
 
 
 class LayerNumbers:
@@ -234,11 +281,13 @@ def _colour(
     brightness: torch.Tensor,
     drift: torch.Tensor,
     numbers: dict[str, torch.Tensor],
+    out: torch.Tensor | None,
 ) -> torch.Tensor:
-    """Reflectance [B, 3, h, w] of a layer's material (``mix`` is used up)."""
-    share = mix.mul_(numbers["mix"]).addcmul_(drift, numbers["mix_drift"]).add_(numbers["mix_at"]).clamp_(-0.1, 1.2)
-    level = (tone * numbers["tone"]).addcmul_(brightness, numbers["blotch"]).add_(1).clamp_(min=0.12)
-    return (share * numbers["change"]).add_(numbers["colour"]).clamp_(min=0.004).mul_(level)
+    """Reflectance [B, 3, h, w] of a layer's material, in ``out`` if given."""
+    # Written so that each call has one operand that is a number at most: with two it is several times slower on a CPU.
+    share = (drift * numbers["mix_drift"]).addcmul_(mix, numbers["mix"]).add_(numbers["mix_at"]).clamp_(-0.1, 1.2)
+    level = (brightness * numbers["blotch"]).addcmul_(tone, numbers["tone"]).add_(1).clamp_(min=0.12)
+    return torch.mul(share, numbers["change"], out=out).add_(numbers["colour"]).mul_(level)
 
 
 def _draw_joints(
@@ -269,12 +318,20 @@ def _draw_joints(
 
 
 def _arriving(
-    shadow: torch.Tensor, dome: torch.Tensor | None, raised: torch.Tensor, specs: Sequence[GroundSpec]
+    shadow: torch.Tensor | None,
+    dome: torch.Tensor | None,
+    raised: torch.Tensor | None,
+    specs: Sequence[GroundSpec],
 ) -> torch.Tensor:
     """Share of direct sun that arrives [B, 1, h, w], before the relief of the texture."""
-    density = torch.tensor([spec.shade_density for spec in specs], device=shadow.device).view(-1, 1, 1, 1)
-    light = 1 - (shadow * (1 / _PENUMBRA_PX)).add_(0.5).clamp_(0, 1).mul_(density)
-    top = 1 - light if dome is None else 1 + 0.45 * dome - light
+    if shadow is None:
+        assert dome is not None
+        return torch.ones_like(dome) if raised is None else (raised * dome).mul_(0.45).add_(1)
+    density = torch.tensor([-spec.shade_density for spec in specs], device=shadow.device).view(-1, 1, 1, 1)
+    light = (shadow * (1 / _PENUMBRA_PX)).add_(0.5).clamp_(0, 1).mul_(density).add_(1)
+    if raised is None:
+        return light
+    top = 1 - light if dome is None else (1 - light).add_(dome, alpha=0.45)
     return light.addcmul_(raised, top)
 
 

@@ -24,7 +24,8 @@ _NOISE_TEXELS = 256
 # Wavelength [texels] that a mask's bend_scale stands for; the field holds all longer and shorter ones too.
 _WAVELENGTH_TEXELS = 24.0
 _CELLS = 32
-_FAR = 1.0e4
+# Distance that stands for everywhere.
+FAR_PX = 1.0e4
 
 
 class Nodes:
@@ -124,7 +125,7 @@ def mask_fields(placed: Sequence[PlacedMask], slow: Sequence[Noise], nodes: Node
     """Signed distances [N, *nodes.count] in pixels, positive inside (distance to the line for masks that fold), and the
     random fields ``slow`` [M, *nodes.count], all in as few passes as can be."""
     out = torch.empty((len(placed), *nodes.count), device=nodes.x.device)
-    numbers = torch.tensor([_row(p) for p in placed], device=nodes.x.device).view(len(placed), -1, 1, 1)
+    numbers = torch.tensor([_row(p) for p in placed], device=nodes.x.device).view(len(placed), len(_VALUES), 1, 1)
     for form in dict.fromkeys(p.mask.form for p in placed):
         which = [i for i, p in enumerate(placed) if p.mask.form == form]
         some = numbers[which]
@@ -174,7 +175,7 @@ def _across(x: torch.Tensor, y: torch.Tensor, v: Values) -> torch.Tensor:
 
 
 def _everywhere(x: torch.Tensor, y: torch.Tensor, v: Values) -> torch.Tensor:
-    return torch.full_like(v["x"], _FAR)
+    return torch.full_like(v["x"], FAR_PX)
 
 
 def _patch(x: torch.Tensor, y: torch.Tensor, v: Values) -> torch.Tensor:
@@ -265,7 +266,7 @@ def _bodies(u: torch.Tensor, w: torch.Tensor, period: torch.Tensor, v: Values, s
     near &= (down > float(w[0, 0, 0]) - reach) & (down < float(w[0, -1, 0]) + reach)
     there = (near.flatten() & (chance[2] < v["level"].view(()))).nonzero().flatten()
     if len(there) == 0:
-        return torch.full((1, w.shape[1], u.shape[2]), -_FAR)
+        return torch.full((1, w.shape[1], u.shape[2]), -FAR_PX)
     if len(there) > _MANY_BODIES:
         return _near_bodies(u, w, period, v, number.view(1, 1, 1), body)
     chance = chance[:, there].view(5, -1, 1, 1)
@@ -281,14 +282,14 @@ def _near_bodies(
     column, row = torch.floor(u), torch.floor(w)
     columns, rows = column.int(), row.int()
     table = _cell_table(u.device)
-    best = torch.full_like(u, -_FAR)
+    best = torch.full_like(u, -FAR_PX)
     for dy in (-1, 0, 1):
         for dx in (-1, 0, 1):
             index = _cell_index(columns + dx, rows + dy, seed)
             chance = table.index_select(1, index.view(-1)).view(5, *index.shape)
             px = (u - (column + (dx + 0.2) + 0.6 * chance[0])) * period
             py = (w - (row + (dy + 0.2) + 0.6 * chance[1])) * period
-            field = torch.where(chance[2] < v["level"], body(px, py, chance, v), -_FAR)
+            field = torch.where(chance[2] < v["level"], body(px, py, chance, v), -FAR_PX)
             best = torch.maximum(best, field)
     return best
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import torch
 
-from synth.ground_fields import STEP_PX, Nodes, Noise, PlacedMask, mask_fields
+from synth.ground_fields import FAR_PX, STEP_PX, Nodes, Noise, PlacedMask, mask_fields
 from synth.ground_spec import GroundSpec, Layer
 
 # (first row, first column, rows, columns) within a window
@@ -18,17 +19,38 @@ NOTHING = Layer("soil", (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), opacity=0.0, drawn=Fal
 _DOME_STEP_PX = 8.0
 
 
-def coarse_fields(
-    specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]], nodes: Nodes, depth: int
-) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor | None, torch.Tensor | None]:
-    """On the grid of nodes: signed distances of the layers [B, depth, ...]; brightness, drift of the mixture and which piece
-    of a tile [B, 3, ...]; signed distance into cast shadow and how standing layers turn to the sun (-1..1), [B, 1, ...] each
-    or None where no ground has any."""
-    placed = [
-        PlacedMask(spec.layers[k].mask if k < len(spec.layers) else NOTHING.mask, spec.gsd_m)
-        for spec in specs
-        for k in range(depth)
+@dataclass(frozen=True)
+class CoarseFields:
+    """Fields of a batch of grounds on the grid of nodes, [B, ..., *nodes.count].
+
+    ``masks`` [B, depth] signed distances of the layers; ``slow`` [B, 3] brightness, drift of the mixture, which piece of a tile;
+    ``shadow`` [B, 1] signed distance into cast shadow; ``dome`` [B, 1] how standing layers turn to the sun (-1..1); ``waves``
+    [B, 1] what stripes and furrows add to the brightness of the lowest layer. None where no ground has any.
+    """
+
+    masks: torch.Tensor
+    slow: torch.Tensor
+    shadow: torch.Tensor | None
+    dome: torch.Tensor | None
+    waves: torch.Tensor | None
+
+    def part(self, some: slice) -> CoarseFields:
+        """Some of the grounds, as views."""
+        return CoarseFields(
+            self.masks[some],
+            self.slow[some],
+            *(None if f is None else f[some] for f in (self.shadow, self.dome, self.waves)),
+        )
+
+
+def coarse_fields(specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]], nodes: Nodes) -> CoarseFields:
+    """Work out the layout of all grounds in as few passes as can be."""
+    depth = max(len(spec.layers) for spec in specs)
+    # What is everywhere needs no working out; it is most of the lowest layers.
+    where = [
+        (b, k) for b, spec in enumerate(specs) for k, layer in enumerate(spec.layers) if layer.mask.form != "everywhere"
     ]
+    placed = [PlacedMask(specs[b].layers[k].mask, specs[b].gsd_m) for b, k in where]
     casts, owners = _shadow_masks(specs, shadows)
     slow = []
     for spec in specs:
@@ -39,13 +61,13 @@ def coarse_fields(
             Noise(500.0, spec.seed * 3 + 2),
         ]
     found, slow_fields = mask_fields([*placed, *casts], slow, nodes)
-    masks = found[: len(placed)].view(len(specs), depth, *nodes.count)
+    masks = torch.full((len(specs), depth, *nodes.count), FAR_PX, device=found.device)
+    if where:
+        at = torch.tensor(where, device=found.device)
+        masks[at[:, 0], at[:, 1]] = found[: len(placed)]
     slow_fields = slow_fields.view(len(specs), 3, *nodes.count)
-    if not casts:
-        return masks, slow_fields, None, None
-    cast = found[len(placed) :]
-    shadow, dome = _merged(cast, owners, masks)
-    return masks, slow_fields, shadow, dome
+    shadow, dome = _merged(found[len(placed) :], owners, masks) if casts else (None, None)
+    return CoarseFields(masks, slow_fields, shadow, dome, wave_fields(specs, nodes, slow_fields))
 
 
 def _merged(

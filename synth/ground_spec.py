@@ -82,6 +82,11 @@ class Layer:
     """False: only there to limit others or to throw shade from outside the picture."""
     joints: Joints | None = None
 
+    @property
+    def covers_all(self) -> bool:
+        """Whether it hides everything below it everywhere."""
+        return self.mask.form == "everywhere" and self.opacity == 1 and self.within is None and self.drawn
+
 
 @dataclass(frozen=True)
 class Waves:

@@ -29,10 +29,11 @@ def illuminate(
     sun, sky = colours(captures, "sun_rgb", albedo), colours(captures, "sky_rgb", albedo)
     clear = 1 - scalars(captures, "haze", albedo)
     air = sky / sky.amax(dim=1, keepdim=True) * (_AIRLIGHT * (1 - clear))
+    light = sun * clear * shade
     if sky_visible is None:
-        light = torch.addcmul(sky * clear, sun * clear, shade)
+        light += sky * clear
     else:
-        light = torch.addcmul(sun * clear * shade, sky * clear, sky_visible)
+        light.addcmul_(sky_visible, sky * clear)
     return light.mul_(albedo).add_(air)
 
 

@@ -33,7 +33,8 @@ def stored(name: str, shape: tuple[int, ...], draw: Callable[[], NDArray[np.int8
     """The tile of that name from the store, or drawn and put there; a store that cannot be used is passed over."""
     try:
         path = _folder() / f"{name}.npy"
-        tile = np.load(path, allow_pickle=False)
+        # Mapped, not read: many processes share one copy in memory, and pages that nobody looks at stay on disk.
+        tile = np.load(path, mmap_mode="c", allow_pickle=False)
         if tile.shape == shape and tile.dtype == np.int8:
             return tile
     except (OSError, ValueError, EOFError, RuntimeError):

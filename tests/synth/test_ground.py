@@ -12,6 +12,7 @@ from synth import ground_fields, tile_crops
 from synth.ground import paint_ground, sample_ground
 from synth.ground_fields import Nodes, PlacedMask, mask_fields
 from synth.ground_kinds import KINDS, NEIGHBOURS
+from synth.ground_layout import coarse_fields
 from synth.ground_spec import GroundSpec, Layer, Mask
 from synth.ground_tiles import DRAW, TILE_PX, tile
 from synth.tile_crops import TileCrops
@@ -106,7 +107,9 @@ def test_a_batch_painted_together_equals_one_by_one() -> None:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(TileCrops, "_cut", by_index)
-        together = ground._paint(specs, shadows, window, cpu, False)
+        nodes = Nodes(window, cpu)
+        together = ground.GroundLayer(*(torch.empty((5, planes, 96, 120)) for planes in (3, 1, 1)))
+        ground._paint(specs, shadows, nodes, coarse_fields(specs, shadows, nodes), False, together)
     for name in ("albedo", "shade", "light"):
         torch.testing.assert_close(getattr(together, name), getattr(one_by_one, name), atol=2e-5, rtol=0)
 
