@@ -90,7 +90,10 @@ def _cluster_words(clusters: Card) -> str:
 
 
 def _method(card: Card) -> Iterator[str]:
-    yield "COCO's figures come from pycocotools; sizes are COCO's (small below 32 px, medium below 96 px, by area)."
+    yield (
+        "COCO's figures are computed as pycocotools computes them; sizes are COCO's (small below 32 px, medium below 96 px,"
+        " by area)."
+    )
     yield (
         f"Ranges are 95 % intervals from {DRAWS} resamplings of whole clusters (same ground, else same flight): Wilson's with"
         f" the effective number of trials for shares; below {MIN_CLUSTERS} clusters none is given."

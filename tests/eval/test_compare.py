@@ -162,6 +162,40 @@ def test_markdown_and_junit_say_what_is_worse(folders: dict[str, Path]) -> None:
     assert int(suite.get("tests", "0")) == len(found.losses)
 
 
+def test_markdown_is_one_table_to_a_parser(folders: dict[str, Path]) -> None:
+    from markdown_it import MarkdownIt
+
+    found = verdict(folders, ["good"], ["poor"])
+    tokens = MarkdownIt("commonmark").enable("table").parse(markdown(found, "Guard | `rm` <b>[x](y)</b>"))
+    kinds = [token.type for token in tokens]
+    assert kinds.count("table_open") == 1 and kinds.count("heading_open") == 1
+    assert kinds.count("tr_open") == 1 + len(found.losses)
+    assert kinds.count("td_open") == kinds.count("th_open") * len(found.losses)
+    inline = [child.type for token in tokens for child in token.children or []]
+    assert set(inline) <= {"text", "text_special"}  # no markup was smuggled in
+    assert "Guard | `rm` <b>[x](y)</b>" in ["".join(c.content for c in t.children or []) for t in tokens]
+
+
+def test_junit_holds_only_what_build_servers_read(folders: dict[str, Path]) -> None:
+    # Elements and attributes that readers of JUnit's files share; there is no standard of it (common practice, no source).
+    known = {
+        "testsuites": set(),
+        "testsuite": {"name", "tests", "failures", "skipped", "errors"},
+        "testcase": {"classname", "name"},
+        "failure": {"message"},
+        "skipped": {"message"},
+    }
+    for after in ("good", "slightly", "poor"):
+        found = verdict(folders, ["good"], [after])
+        root = ElementTree.fromstring(junit(found, 'Guard <&"\x1b>'))
+        for element in root.iter():
+            assert set(element.attrib) <= known[element.tag]
+        assert root[0].get("name") == 'Guard <&">'
+        outcomes = {case.get("name"): [child.tag for child in case] for case in root.iter("testcase")}
+        tags = {"worse": ["failure"], "held": [], "cannot tell": ["skipped"]}
+        assert outcomes == {loss.name: tags[loss.verdict] for loss in found.losses}
+
+
 def test_accept_keeps_every_reason(tmp_path: Path, folders: dict[str, Path]) -> None:
     import shutil
 

@@ -55,3 +55,12 @@ def test_compare_prints_and_writes_a_table(cards: Path, tmp_path: Path, capsys: 
     assert run(["compare", str(cards / "good"), str(cards / "poor"), "--markdown", str(said)]) == 0
     assert "AP" in capsys.readouterr().out and "| figure |" in said.read_text()
     assert run(["compare", str(cards / "good")]) == 2
+
+
+def test_a_baseline_of_another_frame_set_is_2(cards: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    other = made_frame_set(tmp_path / "frames", runs=12, seed=9)
+    answers = written(tmp_path / "answers", perfect_sightings(other))
+    score(other.folder, answers[0], tmp_path / "other")
+    assert run(["guard", "--baseline", str(tmp_path / "other"), "--scorecard", str(cards / "good")]) == 2
+    printed = capsys.readouterr().err
+    assert "must be of the same frame set" in printed and printed.count("\n") == 1

@@ -63,6 +63,44 @@ def test_bad_input_is_one_sentence_and_leaves_nothing(
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"image_id": 77}, "must be a frame of the frame set. Got 77 instead."),
+        ({"score": float("nan")}, "must hold finite numbers only"),
+        ({"score": 1.01}, "must lie in 0..1. Got 1.01 instead."),
+        ({"bbox": [3, 3, 10, -1]}, "w and h not negative"),
+    ],
+)
+def test_unsound_sightings_are_2(
+    made: tuple[Path, Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str], change: dict, words: str
+) -> None:
+    folder, sightings, _ = made
+    content = json.loads(sightings.read_text())
+    content["sightings"][1] |= change
+    sightings.write_text(json.dumps(content))
+    assert run(["score", str(folder), str(sightings), "--out", str(tmp_path / "out")]) == 2
+    printed = capsys.readouterr().err
+    assert words in printed and printed.count("\n") == 1 and not (tmp_path / "out").exists()
+
+
+def test_a_rulebook_that_rewards_false_reports_and_a_truth_without_objects_are_2(
+    made: tuple[Path, Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, sightings, _ = made
+    book = tmp_path / "generous.yaml"
+    book.write_text("format: rulebook/1\nname: generous\npanel:\n  found: 1\nfalse_report: 1\n")
+    command = ["score", str(folder), str(sightings), "--out", str(tmp_path / "out")]
+    assert run([*command, "--rulebook", str(book)]) == 2
+    assert "must be zero or less: a rulebook must not reward false reports" in capsys.readouterr().err
+    truth = json.loads((folder / "truth.json").read_text())
+    (folder / "truth.json").write_text(json.dumps(truth | {"annotations": []}))
+    assert run(command) == 2
+    printed = capsys.readouterr().err
+    assert "must have a panel or person that counts. Got 0 too small or hidden ones instead." in printed
+    assert printed.count("\n") == 1 and not (tmp_path / "out").exists()
+
+
 def test_an_output_that_is_a_file_is_refused(made: tuple[Path, Path, Path], tmp_path: Path) -> None:
     folder, sightings, finds = made
     (tmp_path / "out").write_text("mine")
