@@ -35,6 +35,18 @@ class PatchBatch:
     height: int
     width: int
 
+    def places(
+        self, picture: Index, size_px: tuple[int, int], device: torch.device
+    ) -> tuple[torch.Tensor, torch.Tensor]:
+        """Flat pixel numbers [P, h, w] in pictures of ``size_px``, held inside them, and whether each is inside."""
+        height, width = size_px
+        corner = torch.from_numpy(np.stack([self.y0, self.x0, picture * (height * width)])).to(device)
+        y0, x0, base = corner[..., None, None]
+        y = y0 + torch.arange(self.height, device=device).view(-1, 1)
+        x = x0 + torch.arange(self.width, device=device)
+        inside = (y < height) & (x < width)
+        return base + y.clamp_(max=height - 1) * width + x.clamp_(max=width - 1), inside
+
     def axes(self, device: torch.device) -> tuple[torch.Tensor, torch.Tensor]:
         """Pixel centres from the patch's corner: x [1, 1, w] and y [1, h, 1]."""
         x = torch.arange(self.width, device=device, dtype=torch.float32) + 0.5
@@ -97,12 +109,8 @@ class Canvas:
 
     def windows(self, plane: torch.Tensor, batch: PatchBatch, picture: Index) -> torch.Tensor:
         """Patches [P, S, S] of a plane [B, H, W]; beyond the border its last pixels are repeated."""
-        height, width = self.size_px
-        device = plane.device
-        rows = np.minimum(batch.y0[:, None] + np.arange(batch.height), height - 1)
-        columns = np.minimum(batch.x0[:, None] + np.arange(batch.width), width - 1)
-        base = torch.from_numpy((picture[:, None] * height + rows) * width).to(device)
-        return plane.reshape(-1)[base[:, :, None] + torch.from_numpy(columns).to(device)[:, None, :]]
+        at, _ = batch.places(picture, self.size_px, plane.device)
+        return plane.reshape(-1)[at]
 
     def darken(self, plane: torch.Tensor, batch: PatchBatch, picture: Index, kept: torch.Tensor) -> None:
         """Multiply a plane [B, H, W] by patches ``kept`` [P, h, w]."""
@@ -117,33 +125,24 @@ class Canvas:
 
     def _darken_at_once(self, plane: torch.Tensor, batch: PatchBatch, picture: Index, kept: torch.Tensor) -> None:
         """The same in one launch: products over all patches that meet at a pixel."""
-        factors = torch.ones(plane.numel() + 1, device=plane.device)
-        factors.scatter_reduce_(0, self._places(batch, picture).reshape(-1), kept.reshape(-1), "prod")
-        plane.mul_(factors[:-1].view(plane.shape))
-
-    def _places(self, batch: PatchBatch, picture: Index) -> torch.Tensor:
-        """Flat pixel numbers [P, h, w] of patches; what falls outside gets the number after the last."""
-        count, _, height, width = self.layers.shape
-        y = batch.y0[:, None] + np.arange(batch.height)
-        x = batch.x0[:, None] + np.arange(batch.width)
-        inside = (y < height)[:, :, None] & (x < width)[:, None, :]
-        at = (picture[:, None] * height + y)[:, :, None] * width + x[:, None, :]
-        return torch.from_numpy(np.where(inside, at, count * height * width)).to(self.layers.device)
+        at, inside = batch.places(picture, self.size_px, plane.device)
+        factors = torch.ones(plane.numel(), device=plane.device)
+        factors.scatter_reduce_(0, at.reshape(-1), torch.where(inside, kept, 1.0).reshape(-1), "prod")
+        plane.mul_(factors.view(plane.shape))
 
     def lay(self, drawn: Sequence[Drawn]) -> None:
         """Lay patches over the pictures in their order."""
         if not drawn:
             return
-        picture = np.concatenate([d.picture for d in drawn])
-        order = np.concatenate([d.order for d in drawn])
+        picture, order = (np.concatenate([getattr(d, name) for d in drawn]) for name in ("picture", "order"))
+        sequence = np.lexsort((order, picture))
+        if self.layers.device.type != "cpu":
+            self._lay_at_once(drawn, sequence)
+            return
         which = np.concatenate([np.full(len(d.order), i) for i, d in enumerate(drawn)])
         row = np.concatenate([np.arange(len(d.order)) for d in drawn])
-        sequence = np.lexsort((order, picture))
-        if self.layers.device.type == "cpu":
-            for i in sequence:
-                self._lay_one(drawn[int(which[i])], int(row[i]))
-        else:
-            self._lay_by_levels(drawn, picture[sequence], which[sequence], row[sequence])
+        for i in sequence:
+            self._lay_one(drawn[int(which[i])], int(row[i]))
 
     def _lay_one(self, drawn: Drawn, i: int) -> None:
         height, width = self.size_px
@@ -154,27 +153,47 @@ class Canvas:
         self.layers[b, :, y : y + h, x : x + w].lerp_(drawn.value[i, :, :h, :w], cover)
         self.owner[b, y : y + h, x : x + w].masked_fill_(cover > 0.5, int(drawn.owner[i]))
 
-    def _lay_by_levels(self, drawn: Sequence[Drawn], picture: Index, which: Index, row: Index) -> None:
-        """The same with few launches: the k-th thing of every picture is laid at once."""
-        start = np.r_[0, np.flatnonzero(np.diff(picture)) + 1]
-        level = np.arange(len(picture)) - np.repeat(start, np.diff(np.r_[start, len(picture)]))
-        count, channels, height, width = self.layers.shape
-        device = self.layers.device
-        flat = self.layers.permute(1, 0, 2, 3).reshape(channels, -1)
-        flat = torch.cat([flat, flat[:, :1]], dim=1)  # one spare pixel takes what falls outside
-        owner = torch.cat([self.owner.reshape(-1), self.owner.new_full((1,), -1)])
-        spare = count * height * width
-        for k in range(int(level.max()) + 1):
-            for n, d in enumerate(drawn):
-                chosen = row[(level == k) & (which == n)]
-                if not len(chosen):
-                    continue
-                part = PatchBatch(chosen, d.batch.x0[chosen], d.batch.y0[chosen], d.batch.height, d.batch.width)
-                at = self._places(part, d.picture[chosen])
-                pick = torch.from_numpy(chosen).to(device)
-                cover = d.cover[pick]
-                flat[:, at] = torch.lerp(flat[:, at], d.value[pick].transpose(0, 1), cover)
-                ids = torch.from_numpy(d.owner[chosen].astype(np.int32)).to(device).view(-1, 1, 1)
-                owner[at] = torch.where(cover > 0.5, ids, owner[at])
-        self.layers.copy_(flat[:, :spare].view(channels, count, height, width).permute(1, 0, 2, 3))
-        self.owner.copy_(owner[:spare].view(count, height, width))
+    def _lay_at_once(self, drawn: Sequence[Drawn], sequence: Index) -> None:
+        """The same with few launches, however many things lie over each other.
+
+        All covered pixels of all patches are sorted by pixel and order; what one shows of itself is its cover times what
+        those after it leave free, a running product over each pixel's own (sums of logarithms in double precision).
+        """
+        device, size_px = self.layers.device, self.size_px
+        rank = np.empty(len(sequence), dtype=np.int64)
+        rank[sequence] = np.arange(len(sequence))
+        things = torch.from_numpy(np.stack([rank, np.concatenate([d.owner for d in drawn])])).to(device)
+        pixels, covers, values, numbers = [], [], [], []
+        for d, number in zip(drawn, torch.arange(len(rank), device=device).split([len(d.order) for d in drawn])):
+            at, inside = d.batch.places(d.picture, size_px, device)
+            there = inside & (d.cover > 0)
+            pixels.append(at[there])
+            covers.append(d.cover[there])
+            values.append(d.value.transpose(0, 1)[:, there])
+            numbers.append(number.view(-1, 1, 1).expand(at.shape)[there])
+        pixel, number = torch.cat(pixels), torch.cat(numbers)
+        if not len(pixel):
+            return
+        order = (pixel * len(rank) + things[0][number]).argsort()
+        pixel, cover, number = pixel[order], torch.cat(covers)[order].double(), number[order]
+        left = torch.log1p(-cover.clamp_(max=1 - 1e-9)).cumsum(0)
+        last = torch.cat([pixel[1:] != pixel[:-1], pixel.new_ones(1, dtype=torch.bool)]).nonzero()[:, 0]
+        length = torch.diff(last, prepend=last.new_full((1,), -1))
+        share = cover * torch.exp(left[last].repeat_interleave(length, output_size=len(pixel)) - left)
+        shown = torch.diff(_ends((torch.cat(values, 1)[:, order] * share).cumsum(1), last), dim=1)
+        kept = torch.exp(torch.diff(_ends(left[None], last)))
+        flat = self.layers.transpose(0, 1).flatten(1)
+        flat[:, pixel[last]] = (flat[:, pixel[last]] * kept + shown).float()
+        self.layers.copy_(flat.view(self.layers.transpose(0, 1).shape).transpose(0, 1))
+        # Whose pixel it is: the last that covers more than half of it.
+        position = torch.arange(len(pixel), device=device)
+        half = torch.where(cover > 0.5, position, -1).cummax(0).values[last]
+        owned = half > last - length
+        whose = things[1].int()[number[half.clamp(min=0)]]
+        owner = self.owner.view(-1)
+        owner[pixel[last]] = torch.where(owned, whose, owner[pixel[last]])
+
+
+def _ends(sums: torch.Tensor, last: torch.Tensor) -> torch.Tensor:
+    """Running sums [C, N] at the ends of segments [C, S + 1], 0 before the first."""
+    return torch.cat([sums.new_zeros((len(sums), 1)), sums[:, last]], 1)

@@ -140,17 +140,18 @@ def test_both_ways_of_laying_patches_agree(monkeypatch) -> None:
     box = np.concatenate([corner, corner + rng.uniform(4, 40, (40, 2))], axis=1)
     box = np.clip(box, [-10, -10, 1, 1], [60, 50, 90, 90])
     canvases = []
-    for by_levels in (False, True):
+    for at_once in (False, True):
         canvas = Canvas(torch.zeros((3, 6, 52, 64)))
         found = []
         for batch in patch_batches(box, (52, 64), CPU):
             noise = torch.Generator().manual_seed(int(batch.rows.sum()))
             shape = (len(batch.rows), 6, batch.height, batch.width)
             value = torch.rand(shape, generator=noise)
-            cover = torch.rand((shape[0], *shape[2:]), generator=noise)
+            # Some pixels are covered wholly, some not at all.
+            cover = (torch.rand((shape[0], *shape[2:]), generator=noise) * 1.6 - 0.3).clamp_(0, 1)
             found.append(Drawn(batch, pictures[batch.rows], order[batch.rows], batch.rows, value, cover))
-        if by_levels:
-            _by_levels(canvas, found)
+        if at_once:
+            _at_once(canvas, found)
         else:
             canvas.lay(found)
         canvases.append(canvas)
@@ -173,13 +174,9 @@ def test_both_ways_of_darkening_agree() -> None:
     assert torch.allclose(one, other, atol=1e-6) and one.min() < 0.9
 
 
-def _by_levels(canvas: Canvas, found: list[Drawn]) -> None:
-    picture = np.concatenate([d.picture for d in found])
-    order = np.concatenate([d.order for d in found])
-    which = np.concatenate([np.full(len(d.order), i) for i, d in enumerate(found)])
-    row = np.concatenate([np.arange(len(d.order)) for d in found])
-    sequence = np.lexsort((order, picture))
-    canvas._lay_by_levels(found, picture[sequence], which[sequence], row[sequence])
+def _at_once(canvas: Canvas, found: list[Drawn]) -> None:
+    picture, order = (np.concatenate([getattr(d, name) for d in found]) for name in ("picture", "order"))
+    canvas._lay_at_once(found, np.lexsort((order, picture)))
 
 
 def test_patches_hold_their_boxes() -> None:
