@@ -1,8 +1,9 @@
 """The rows of the transfer table: what is changed in the chips, or in how a model learns from them.
 
 A row is the base recipe with a few settings replaced, on real ground of the flights that do not judge it, on procedural
-ground, or on a share of each. Rows that change the recipe are on procedural ground, where one training serves all flights,
-and are to be held against ``procedural-few``, which sees as many chips; the others draw on the same chips as ``real``.
+ground, or on a share of each. There are three blocks. Rows that leave out one flight at a time say how well models carry
+over. Rows that leave out three flights at once are held against ``two-flights``. Rows that change what is drawn are on
+procedural ground, where one training serves all flights, and are held against ``procedural-few``, which sees as many chips.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ class Row:
     chips: int | None = None
     parts: tuple[Part, ...] = ("detector",)
     reading: Literal["plain", "second-look", "adapted"] = "plain"
+    leaves_out: Literal["one", "three"] = "one"
 
     @property
     def draws_its_own(self) -> bool:
@@ -75,44 +77,54 @@ _NEW_PANELS = {
 }
 _FAITHFUL_WHITE = {"capture.white_balance_error": 0.0, "capture.white_balance_miss": 0.0}
 
-_SCRATCH = ("detector", "readers")
+_BOTH: tuple[Part, ...] = ("detector", "readers")
 
 
 def _few(says: str, settings: Mapping[str, Any], parts: tuple[Part, ...] = ("detector",), **more: Any) -> Row:
     return Row(says, 0.0, settings, chips=FEW, parts=parts, **more)
 
 
+def _two(says: str, **more: Any) -> Row:
+    return Row(says, leaves_out="three", **more)
+
+
+def _trunk(says: str, learning: str) -> Row:
+    return _two(says, detector={"trunk": "efficientnet-lite0", "trunk_learning": learning})
+
+
 ROWS: dict[str, Row] = {
-    "real": Row("four fifths on photographs of the other flights", parts=_SCRATCH),
-    "procedural": Row("procedural ground only", 0.0, parts=_SCRATCH),
-    "half-real": Row("half of the chips on photographs", 0.5),
-    "only-real": Row("all chips on photographs", 1.0),
-    "empty-0": Row("no chip empty", empty_share=0.0),
-    "empty-80": Row("four fifths of the chips empty", empty_share=0.8),
-    "hard-negatives": Row("empty chips chosen by what they were taken for", learning="hard-negatives"),
-    "amplitude-exchange": Row("low frequencies exchanged with photographs", learning="amplitude-exchange"),
-    "trunk-frozen": Row("ImageNet trunk, frozen", detector={"trunk": "efficientnet-lite0", "trunk_learning": "frozen"}),
-    "trunk-upper": Row("ImageNet trunk, upper half learns", detector={"trunk": "efficientnet-lite0", "trunk_learning": "upper"}),
-    "trunk-free": Row("ImageNet trunk, all learns", detector={"trunk": "efficientnet-lite0", "trunk_learning": "free"}),
-    "full-resolution": Row("the detector sees every pixel", detector={"shrink": 1}),
+    "real": Row("four fifths on photographs of the other flights", parts=_BOTH),
     "second-look": Row("real, the readers' panel-or-not joined in by half", reading="second-look", parts=()),
     "adapted": Row("real, statistics re-estimated on the flight", reading="adapted", parts=()),
-    "real-few": Row("as real, from as few chips as the next row", chips=FEW),
-    "one-seam": Row("things laid into photographs without blending", settings={"ground.blending": {"none": 1.0}}, chips=FEW),
-    "procedural-few": _few("procedural, as few chips as the rows below", {}, _SCRATCH),
+    "procedural": Row("procedural ground only", 0.0, parts=_BOTH),
+    "two-flights": _two("as real, on photographs of two flights", parts=_BOTH),
+    "half-real": _two("half of the chips on photographs", real_share=0.5),
+    "only-real": _two("all chips on photographs", real_share=1.0),
+    "empty-0": _two("no chip empty", empty_share=0.0),
+    "empty-80": _two("four fifths of the chips empty", empty_share=0.8),
+    "hard-negatives": _two("empty chips chosen by what they were taken for", learning="hard-negatives"),
+    "amplitude-exchange": _two("low frequencies exchanged with photographs", learning="amplitude-exchange"),
+    "trunk-frozen": _trunk("ImageNet trunk, frozen", "frozen"),
+    "trunk-upper": _trunk("ImageNet trunk, upper stages learn", "upper"),
+    "trunk-free": _trunk("ImageNet trunk, all learns", "free"),
+    "full-resolution": _two("the detector sees every pixel", detector={"shrink": 1}),
+    "two-flights-few": _two("as two-flights, from as few chips as the next row", chips=FEW),
+    "no-blending": _two("things pasted into photographs", settings={"ground.blending": {"none": 1.0}}, chips=FEW),
+    "procedural-few": _few("procedural, as few chips as the rows below", {}, _BOTH),
     "no-clutter": _few("nothing lies about but panels and people", {"composition.decoys_per_chip": (0, 0)}),
     "no-boards": _few(
-        "no plain boards, no signs", {"decoys.kinds": {k: 1.0 for k in DECOYS if k not in ("board", "sign", "ground_mark")}}
+        "no plain boards, no signs",
+        {"decoys.kinds": {k: 1.0 for k in DECOYS if k not in ("board", "sign", "ground_mark")}},
     ),
     "few-kinds": _few("mown grass and soil only", {"ground.kinds": {"mown_grass": 1.0, "soil": 1.0}}),
     "no-structures": _few("nothing made, no trees", {"ground.structures": 0.0, "ground.trees": 0.0}),
-    "plain-sensor": _few("sharp, clean, plain tone", _PLAIN_SENSOR, _SCRATCH),
-    "faithful-white": _few("no white-balance error", _FAITHFUL_WHITE, _SCRATCH),
-    "new-panels": _few("clean, flat panels: no dirt, gloss, folds, blades, cover", _NEW_PANELS, _SCRATCH),
+    "plain-sensor": _few("sharp, clean, plain tone", _PLAIN_SENSOR, _BOTH),
+    "faithful-white": _few("no white-balance error", _FAITHFUL_WHITE, _BOTH),
+    "new-panels": _few("clean, flat panels: no dirt, gloss, folds, blades, cover", _NEW_PANELS, _BOTH),
     "few-typefaces": _few("marks from the small set of typefaces", {}, ("readers",), typefaces="held-out"),
     "narrow-paints": _few("paints at their anchors", {"panels.paint_spread": 0.0}, ("readers",)),
-    "straight-down": _few("seen from straight above", {"composition.tilt_deg": (0.0, 5.0)}, _SCRATCH),
-}  # fmt: skip
+    "straight-down": _few("seen from straight above", {"composition.tilt_deg": (0.0, 5.0)}, _BOTH),
+}
 
 
 def recipe_of(row: Row) -> Recipe:

@@ -28,7 +28,7 @@ from pipeline.bundle import build_detector
 from pipeline.processors import ChosenDevice
 from pipeline.readers import Readers
 from pipeline.reservoir import Looks, Objects, change_light, choose_looks, objects_seen, pixels_at_once
-from pipeline.tensor_files import write_tensors
+from pipeline.tensor_files import halved, write_tensors
 from pipeline.training import Budget, Report, Schedule, train
 from synth.chips import ChipBatch
 
@@ -220,5 +220,10 @@ def _learn_one(
         "seconds": round(time.time() - started, 1),
         "device": "CPU" if chosen.is_cpu else torch.cuda.get_device_name(chosen.device),
     }  # fmt: skip
-    half = {k: v.half() if v.is_floating_point() else v for k, v in network.state_dict().items()}
-    write_tensors(out / f"{run.name}.safetensors", half, {"facts": json.dumps(facts)})
+    write_tensors(out / f"{run.name}.safetensors", halved(learnt(network)), {"facts": json.dumps(facts)})
+
+
+def learnt(network: nn.Module) -> dict[str, Tensor]:
+    """The tensors of a network but for those of a published trunk that were held still."""
+    still = {id(t) for stage in getattr(network, "still", []) for t in [*stage.parameters(), *stage.buffers()]}
+    return {name: value for name, value in network.state_dict(keep_vars=True).items() if id(value) not in still}

@@ -33,7 +33,8 @@ MISSION = Path(__file__).parent / "mission.yaml"
 GROUND_GSD_M = {"building-site": 0.017, "park": 0.020, "allotment": 0.0075, "lake": 0.017, "bush": 0.018}
 PROCEDURAL = "procedural"
 CHIPS_A_FILE = 64
-CHIPS_A_BATCH = 16
+#: Chips drawn at once: large ones fill the processor's caches soon, small ones cost more in calls than in pixels.
+CHIPS_A_BATCH = {None: 16, "panel": 64}
 #: Of the chips that readers see, the share without a panel, for "not a panel".
 OTHER_SHARE = 0.3
 
@@ -119,9 +120,9 @@ def _drawn(parts: list[Part], folder: Path, photographs: Path, seed: int, taken:
         if part.name not in sources:
             sources[part.name] = source_of(part, photographs, seed)
         source = sources[part.name]
-        batches = CHIPS_A_FILE // CHIPS_A_BATCH
-        source.number = number * batches
-        write_chips(path, [source.batch(CHIPS_A_BATCH) for _ in range(batches)])
+        size = CHIPS_A_BATCH[part.focus]
+        source.number = number * (CHIPS_A_FILE // size)
+        write_chips(path, [source.batch(size) for _ in range(CHIPS_A_FILE // size)])
 
 
 def write_chips(path: Path, batches: Sequence[ChipBatch]) -> None:

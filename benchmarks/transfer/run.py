@@ -5,8 +5,9 @@
     python -m benchmarks.transfer.table results.jsonl
 
 Processes draw one pool of chips for all rows while one or more processes on the GPU learn from it, all rows side by side.
-Each row with real ground is trained once per group of flights that is left out (``--leave-out``; by default every flight
-alone), rows on procedural ground once. ``--ship`` also trains the networks of a model file on every flight, on the same chips.
+A row with real ground is trained once for each flight (``--flights``) that is left out, or once without the three of
+LEFT_OUT_TOGETHER; a row on procedural ground once. ``--ship`` also trains the networks of a model file on every flight, on
+the same chips.
 """
 
 from __future__ import annotations
@@ -30,8 +31,10 @@ from benchmarks.transfer.pool import MISSION, Part, draw
 from mission.errors import must
 from mission.mission_file import load_mission
 from mission.model_file import ModelFile, load_model_file
-from pipeline.processors import choose_device
+from pipeline.processors import choose_device, prepare
 
+#: What rows that leave out three flights are judged on; the other two serve them as ground.
+LEFT_OUT_TOGETHER = ("park", "allotment", "bush")
 MODEL = Path(__file__).parent / "model.yaml"
 #: Chips at most on each flight's ground and on procedural ground, for the detectors and for the readers.
 CHIPS = {"detector.flight": 12288, "detector.procedural": 24576, "readers.flight": 12288, "readers.procedural": 24576}
@@ -45,18 +48,17 @@ class Learner:
     model: str
 
 
-def planned(rows: Sequence[str], seeds: Sequence[int], leave_out: Sequence[str] | None) -> Iterator[Run]:
-    """All trainings asked for, first seeds first."""
-    groups = [tuple(text.split(",")) for text in leave_out or FLIGHT_NAMES]
-    for name in [flight for group in groups for flight in group]:
+def planned(rows: Sequence[str], seeds: Sequence[int], flights: Sequence[str] = FLIGHT_NAMES) -> Iterator[Run]:
+    """All trainings asked for, first seeds first; ``flights`` are those that judge."""
+    for name in flights:
         if name not in FLIGHT_NAMES:
-            raise must("leave-out", f"name flights ({', '.join(FLIGHT_NAMES)})", name)
-    every = tuple(flight for group in groups for flight in group)
+            raise must("flights", f"be of {', '.join(FLIGHT_NAMES)}", name)
     for seed in seeds:
         for name in rows:
             row = row_named(name)
+            groups = [(flight,) for flight in flights] if row.leaves_out == "one" else [LEFT_OUT_TOGETHER]
             for part in row.parts:
-                for group in groups if row.real_share > 0 else [every]:
+                for group in groups if row.real_share > 0 else [tuple(flights)]:
                     grounds = tuple(f for f in FLIGHT_NAMES if f not in group) if row.real_share > 0 else ()
                     yield Run(name, part, seed, group, grounds)
 
@@ -76,6 +78,7 @@ def work(learner: Learner, given: argparse.Namespace, chips: dict[str, int], unt
     """Body of a learning process."""
     torch.set_num_threads(1)
     chosen = choose_device(given.device)
+    prepare(chosen)
     sizes = load_model_file(learner.model)
     asked = {run: parts_for(run, sizes, chips) for run in learner.runs}
     shelves = Shelves(
@@ -154,7 +157,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--out", type=Path, required=True, help="folder for the networks")
     parser.add_argument("--pool", type=Path, default=Path("/tmp/chip-pool"), help="folder for the drawn chips")
     parser.add_argument("--seeds", type=int, nargs="+", default=[1])
-    parser.add_argument("--leave-out", nargs="+", help="flights, those left out together joined by commas")
+    parser.add_argument("--flights", nargs="+", default=list(FLIGHT_NAMES), help="leave out and judge on these only")
     parser.add_argument("--photographs", type=Path, default=shared)
     parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 1) - 2), help="processes that draw")
     parser.add_argument("--learners", type=int, default=1, help="processes that learn the rows")
@@ -172,7 +175,7 @@ def main() -> None:
     begun = time.time()
     given: Any = arguments()
     given.out.mkdir(parents=True, exist_ok=True)
-    runs = list(planned(given.rows, given.seeds, given.leave_out))
+    runs = list(planned(given.rows, given.seeds, given.flights))
     learners = [Learner(some, given.model) for some in spread(runs, given.learners)]
     if given.ship:
         learners.append(Learner(shipped(given.seeds[0]), given.ship))

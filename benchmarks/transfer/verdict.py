@@ -2,9 +2,8 @@
 
     python -m benchmarks.transfer.verdict NETWORKS --out results.jsonl [--judged DIR] [--workers 2]
 
-NETWORKS is what ``benchmarks.transfer.run`` wrote. A row without readers of its own is read by those of ``real`` (of
-``procedural-few`` where it stands on procedural ground) that were trained without the same flights; a row without a detector
-is found by that of ``procedural-few``. What is in the output file already is not judged again.
+NETWORKS is what ``benchmarks.transfer.run`` wrote. A row without readers or without a detector of its own takes those of the
+first row of its block. What is in the output file already is not judged again.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ from torch import nn
 from benchmarks.transfer.alarms import AlarmSheet
 from benchmarks.transfer.ingredients import ROWS, row_named
 from benchmarks.transfer.judge import FLIGHT_NAMES, flight_named, judge_flight
-from benchmarks.transfer.learn import Run, network_of
+from benchmarks.transfer.learn import Run, learnt, network_of
 from benchmarks.transfer.measure import Answer, Matched, figures, match
 from benchmarks.transfer.pool import MISSION
 from benchmarks.transfer.run import MODEL
@@ -34,12 +33,17 @@ from mission.mission_file import load_mission
 from mission.model_file import load_model_file
 from mission.photographs import load_photograph
 from mission.vocabulary import ATTRIBUTES, CATEGORIES, Vocabulary
+from pipeline.adapting import windows_of, with_statistics_of
 from pipeline.crops import crops_of_frame
+from pipeline.frames_to_read import frames_to_read
 from pipeline.readers import Readers
+from pipeline.second_look import looks_at, rescored
 from pipeline.tensor_files import fill_network, read_tensors
 
 READ_AT_MOST, READ_FROM = 60, 0.03
 LOOK_WEIGHT = 0.5
+#: Unlabelled frames of the flight judged that statistics are re-estimated on.
+ADAPT_TO = 20
 
 
 @dataclass(frozen=True)
@@ -71,11 +75,19 @@ def cases(networks: Path, judged: Path, model: str, sheets: Path | None) -> Iter
     keys = {(r, s, f) for r, _, s, f in found}
     keys |= {(name, s, f) for name, row in ROWS.items() if row.reading != "plain" for r, s, f in keys if r == "real"}
     for row, seed, flight in sorted(keys):
-        like = "real" if row_named(row).real_share > 0 else "procedural-few"
+        like = like_of(row)
         detector = found.get((row, "detector", seed, flight)) or found.get((like, "detector", seed, flight))
         readers = found.get((row, "readers", seed, flight)) or found.get((like, "readers", seed, flight))
         if detector is not None:
             yield Case(row, seed, flight, detector, readers, judged, model, sheets)
+
+
+def like_of(row: str) -> str:
+    """The row whose networks stand in for those that a row does not train."""
+    asked = row_named(row)
+    if asked.real_share == 0:
+        return "procedural-few"
+    return "real" if asked.leaves_out == "one" else "two-flights"
 
 
 def load(path: Path, model: str) -> nn.Module:
@@ -83,7 +95,8 @@ def load(path: Path, model: str) -> nn.Module:
     facts = facts_of(path)
     run = Run(facts["row"], facts["part"], facts["seed"], tuple(facts["left_out"]), tuple(facts["grounds"]))
     network = network_of(run, load_model_file(model), load_mission(MISSION))
-    fill_network(network, read_tensors(path)[0], path)
+    published = {name: value for name, value in network.state_dict().items() if name not in learnt(network)}
+    fill_network(network, {**published, **read_tensors(path)[0]}, path)
     return network.eval()
 
 
@@ -134,7 +147,13 @@ def verdict(case: Case) -> dict[str, Any]:
     assert readers is None or isinstance(readers, Readers)
     vocabulary = load_mission(MISSION).panels.vocabulary
     sheet = AlarmSheet() if case.sheets else None
-    weight = LOOK_WEIGHT if row_named(case.row).reading == "second-look" else 0.0
+    reading = row_named(case.row).reading
+    weight = LOOK_WEIGHT if reading == "second-look" else 0.0
+    if reading == "adapted":
+        frames = frames_to_read(case.judged / case.flight).frames
+        detector = with_statistics_of(
+            detector, windows_of(frames, min(ADAPT_TO, len(frames))), min(ADAPT_TO, len(frames))
+        )
 
     def say_of(pixels: np.ndarray) -> dict[str, Answer]:
         return answer(pixels, detector, readers, vocabulary, weight)
