@@ -101,8 +101,9 @@ class GroundSettings(Settings):
     """Share of grounds crossed by the shade of trees that stand outside."""
     colour_spread: Annotated[float, Field(ge=0, le=3)] = 1.0
     """Width of the colour distributions of the kinds (1 = as found in daylight photographs)."""
-    contrast: Annotated[Range, _within(0, 3)] = (0.7, 1.9)
-    """Contrast of the fine texture, as a multiple of each kind's own."""
+    contrast: Annotated[Range, _within(0, 3)] = (0.4, 1.9)
+    """Contrast of the fine texture, as a multiple of each kind's own. Mown grass and bare soil on real flights vary from pixel
+    to pixel by 5 to 10 % of their mean (tenth to ninetieth percentile, measured on three flights), which asks for the low end."""
     blotch: Annotated[Range, _within(0, 2)] = (0.02, 0.2)
     """Relative deviation of brightness over metres."""
     scale_jitter: Annotated[Range, _within(0.25, 4)] = (0.8, 1.25)
