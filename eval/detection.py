@@ -210,18 +210,21 @@ def _interpolated(
     if count == 0:
         return np.zeros(reach.shape)
     found = np.cumsum(_columns(drawn, hits.frame), axis=1, dtype=np.int32)
-    around = _columns(total, hits.total_at)
-    if len(hits.extra_frame):
-        extra = _running_total(_columns(drawn, hits.extra_frame) * hits.extra_sign.astype(np.int32))
-        around += _columns(extra, hits.extra_at)
-    share = found / np.maximum(around, 1, out=around)
     if not envelope:
         reach = np.maximum(reach, 1)  # the first hit that was drawn, where the envelope would look beyond it by itself
     # Of one dtype, else numpy converts every row of hits before it searches.
     place = np.stack([row.searchsorted(needed) for row, needed in zip(found, reach.astype(np.int32))])
     start = np.minimum(place, count - 1)
-    if not envelope:
-        return np.where(place < count, np.take_along_axis(share, start, axis=1), 0.0)
+    extra = _running_total(_columns(drawn, hits.extra_frame) * hits.extra_sign.astype(np.int32))
+    if not envelope:  # needed at the steps alone
+        around = np.take_along_axis(total, hits.total_at[start], axis=1)
+        around += np.take_along_axis(extra, hits.extra_at[start], axis=1)
+        share = np.take_along_axis(found, start, axis=1) / np.maximum(around, 1)
+        return np.where(place < count, share, 0.0)
+    around = _columns(total, hits.total_at)
+    if len(hits.extra_frame):
+        around += _columns(extra, hits.extra_at)
+    share = found / np.maximum(around, 1, out=around)
     # Step 0 is reached by the first hit, so that no stretch between steps runs on into the next draw.
     best = np.maximum.reduceat(share.ravel(), (start + np.arange(draws)[:, None] * count).ravel()).reshape(start.shape)
     at_or_beyond = np.maximum.accumulate(best[:, ::-1], axis=1)[:, ::-1]
