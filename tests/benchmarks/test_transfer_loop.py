@@ -127,8 +127,11 @@ def test_loop_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
                    time.time() + 3.0, print)  # fmt: skip
     shelves.ended = True
     assert not failed
-    (case,) = verdict.cases(nets, tmp_path / "judged", str(run.MODEL), tmp_path)
-    result = json.loads(json.dumps(verdict.verdict(case), allow_nan=False))
+    cases = {case.row: case for case in verdict.cases(nets, tmp_path / "judged", str(run.MODEL), tmp_path)}
+    assert set(cases) == {"real", "second-look", "adapted"}  # the latter two train nothing
+    again = verdict.verdict(cases["second-look"])
+    result = json.loads(json.dumps(verdict.verdict(cases["real"]), allow_nan=False))
+    assert again["panels"] == result["panels"] and again["row"] == "second-look"
     assert result["panels"] == 2 and result["grounds"] == ["lake"] and result["steps"] >= 1
     assert (tmp_path / "real-1-bush.jpg").is_file()
     out = tmp_path / "results.jsonl"
