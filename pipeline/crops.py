@@ -119,7 +119,8 @@ def guess_palette(tight: Tensor) -> Palette:
     n, _, side, _ = small.shape
     place = (torch.arange(side, device=tight.device) + 0.5) / side - 0.5
     radius = (place[:, None] ** 2 + place[None, :] ** 2).sqrt().flatten()
-    at_edge = (place.abs() > 0.5 - RIM).to(small.dtype)
+    # The outermost pixels belong to the rim however few there are.
+    at_edge = (place.abs() > 0.5 - max(RIM, 0.75 / side)).to(small.dtype)
     edge = torch.maximum(at_edge[:, None], at_edge[None, :]).flatten()
     inside = torch.nonzero(radius < PANEL_RADIUS)[:, 0]
     of_mark = (radius[inside] < MARK_RADIUS).to(small.dtype)

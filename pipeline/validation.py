@@ -12,6 +12,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import Tensor
+from torch.nn.functional import nll_loss
 from torchvision.ops import box_iou
 
 from mission.vocabulary import ATTRIBUTES, CATEGORIES
@@ -128,11 +129,15 @@ def share_told_apart(log_odds: Tensor, is_panel: Tensor) -> float:
 def temperature(log_p: Tensor, truth: Tensor) -> float:
     """The divisor of the log-probabilities that makes the truth most likely (Guo et al., ICML 2017); 1 without truth.
 
-    Searched on a grid of 61 values from 1/4 to 4: no gradient can run away on a few hundred rows.
+    Searched on a grid of 61 values from 1/4 to 4, then ten times finer about the best: no gradient can run away on a few
+    hundred rows.
     """
     known = truth >= 0
     if not bool(known.any()):
         return 1.0
-    grid = torch.logspace(-2, 2, 61, base=2.0).tolist()
-    loss = [float(torch.nn.functional.nll_loss((log_p[known] / t).log_softmax(1), truth[known])) for t in grid]
-    return float(grid[int(np.argmin(loss))])
+    best, step = 0.0, 4 / 60
+    for grid in (np.linspace(-2, 2, 61), np.linspace(-step, step, 21)):
+        powers = best + grid
+        loss = [float(nll_loss((log_p[known] / 2.0**power).log_softmax(1), truth[known])) for power in powers]
+        best = float(powers[int(np.argmin(loss))])
+    return float(np.clip(2.0**best, 0.25, 4.0))

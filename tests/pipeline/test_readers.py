@@ -102,6 +102,12 @@ def test_flat_black_and_white_crops_are_read_without_a_fault():
         assert all(torch.isfinite(table).all() for table in out.values())
 
 
+@pytest.mark.parametrize("tight_px", [16, 24, 128])
+def test_crops_of_any_size_allowed_have_a_palette(tight_px):
+    palette = guess_palette(torch.rand(2, 3, tight_px, tight_px) * 255)
+    assert all(torch.isfinite(value).all() for value in vars(palette).values())
+
+
 def test_palette_finds_paint_and_mark_of_a_plain_panel():
     crop = torch.full((1, 3, 48, 48), 90.0)
     crop[:, :, 6:42, 6:42] = torch.tensor(PAINT["blue"]).float()[:, None, None]
