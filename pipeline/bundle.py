@@ -16,7 +16,7 @@ import yaml
 from pydantic import Field, field_validator
 from torch import Tensor, nn
 
-from mission.atomic import new_folder, write_text
+from mission.atomic import new_folder, write_bytes, write_text
 from mission.errors import InputError, must
 from mission.model_file import FcosSettings, HeatMapSettings, ModelFile
 from mission.settings import Settings, load_settings
@@ -163,9 +163,10 @@ def write_bundle(
     training: Mapping[str, Any],
     validation: Mapping[str, Any],
     half: bool = True,
+    pictures: Mapping[str, bytes] | None = None,
     replace: bool = False,
 ) -> Path:
-    """Write a whole bundle folder or nothing; ``half`` stores 16-bit numbers (half the bytes)."""
+    """Write a whole bundle folder or nothing; ``half`` stores 16-bit numbers (half the bytes); ``pictures`` lie beside them."""
     final = Path(out)
     with new_folder(final, replace=replace) as folder:
         files = {}
@@ -186,6 +187,8 @@ def write_bundle(
             "model": model.model_dump(mode="json"),
             **files,
         }
+        for name, picture in (pictures or {}).items():
+            write_bytes(folder / name, picture)
         write_text(folder / "bundle.yaml", yaml.safe_dump(content, sort_keys=False, allow_unicode=True, width=110))
     return final
 

@@ -26,6 +26,7 @@ from mission.mission_file import Mission
 from mission.model_file import ModelFile, load_model_file
 from mission.recipe import Recipe
 from pipeline.bundle import write_bundle
+from pipeline.curves import CURVES_FILE, CurveFile, TensorBoardLog, draw_curves
 from pipeline.find_bundle import bundle_folder
 from pipeline.processors import ChosenDevice, choose_device
 from pipeline.readers import Readers
@@ -74,6 +75,7 @@ def fit(
     workers: int | None = None,
     draw_workers: int | None = None,
     uses_per_chip: int | None = None,
+    tensorboard: str | Path | None = None,
     replace: bool = False,
     on_progress: Callable[[Report], None] = lambda report: None,
     on_remark: Callable[[str], None] = lambda sentence: None,
@@ -86,8 +88,8 @@ def fit(
     ``real``: see ``training_data.TrainingData``. With ``start`` the networks are the bundle's, and ``model`` says only how
     they are trained. ``draw_workers`` processes draw the chips of both parts (None: on a GPU as many as leave two cores
     free; on CPU none, each part draws its own in a thread); how many there are changes no chip. ``uses_per_chip`` takes the
-    place of the model file's. Where PyTorch's launcher started several processes, all call this and train together: see
-    ``pipeline.team``.
+    place of the model file's. ``tensorboard``: folder for TensorBoard's files of the curves. Where PyTorch's launcher
+    started several processes, all call this and train together: see ``pipeline.team``.
     """
     started = time.monotonic()
     final = Path(out)
@@ -119,15 +121,25 @@ def fit(
     if from_bundle is not None:
         on_remark(remark_on_start(from_bundle, data.mission.panels.vocabulary))
     folder.mkdir(parents=True, exist_ok=True)
+    board = None if tensorboard is None else TensorBoardLog(tensorboard)
+
+    def note(report: Report) -> None:
+        CurveFile(folder, report.part).add(report)
+        if board is not None:
+            board.add(report)
+        on_progress(report)
+
     with world.joined(chosen), _threads(1 if together and chosen.is_cpu else None):
         if world.size > 1:
-            facts = _train_in_teams(jobs, world, together, on_progress)
+            facts = _train_in_teams(jobs, world, together, note)
         else:
-            facts = _train_together(jobs, on_progress) if together else [train_part(job, on_progress) for job in jobs]
+            facts = _train_together(jobs, note) if together else [train_part(job, note) for job in jobs]
         if world.rank == 0:
-            _write(jobs, facts, final, settings, data, replace)
+            _write(jobs, facts, final, settings, data, replace, on_remark)
             shutil.rmtree(folder, ignore_errors=True)
         world.wait()
+    if board is not None:
+        board.close()
     figures = {job.part: one["figures"] for job, one in zip(jobs, facts, strict=True)}
     return Fitted(final, time.monotonic() - started, figures)
 
@@ -275,7 +287,8 @@ def _train_in_teams(
     teams = world.teams(PARTS, apart)
     for job in jobs:
         if job.part in teams:
-            train_part(job, on_progress, teams[job.part])
+            team = teams[job.part]
+            train_part(job, on_progress if team.leads else lambda report: None, team)
     world.wait()
     return [finished_facts(job) for job in jobs] if world.rank == 0 else [{"figures": {}} for _ in jobs]
 
@@ -285,7 +298,13 @@ def _lost(job: Job, exit_code: int | None) -> str:
 
 
 def _write(
-    jobs: list[Job], facts: list[dict[str, Any]], final: Path, settings: ModelFile, data: TrainingData, replace: bool
+    jobs: list[Job],
+    facts: list[dict[str, Any]],
+    final: Path,
+    settings: ModelFile,
+    data: TrainingData,
+    replace: bool,
+    on_remark: Callable[[str], None],
 ) -> None:
     detector, readers = trained(jobs[0]), trained(jobs[1])
     assert isinstance(readers, Readers)
@@ -294,6 +313,9 @@ def _write(
         detector.to(device), readers.to(device), held_out_chips(jobs[0]), temperatures.get("panel", 1.0),
         trained="panel" in temperatures,
     )  # fmt: skip
+    curves = draw_curves({job.part: CurveFile(job.folder, job.part).points() for job in jobs})
+    if curves is None:
+        on_remark("The curves of the training were not drawn: the package matplotlib is missing.")
     record = {
         **data.record(),
         "started_from": None if jobs[0].start is None else jobs[0].start.name,
@@ -311,5 +333,5 @@ def _write(
         working_confidence={name: look.figures[f"{name} confidence"] for name in ("panel", "person")},
         temperatures=temperatures, second_look_weight=look.weight, training=record,
         validation={job.part: one["figures"] for job, one in zip(jobs, facts, strict=True)} | {"second look": look.record()},
-        replace=replace,
+        pictures={} if curves is None else {CURVES_FILE: curves}, replace=replace,
     )  # fmt: skip

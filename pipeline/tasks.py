@@ -17,10 +17,12 @@ from torch.nn.functional import logsigmoid
 
 from mission.model_file import ModelFile, TrainingSettings
 from mission.vocabulary import ATTRIBUTES
+from pipeline.amplitude_exchange import AmplitudeExchange
 from pipeline.bundle import build_detector
 from pipeline.chip_supply import chips_a_draw, held_out_of, open_supply, real_held_out
 from pipeline.crops import cut_crops, jittered
 from pipeline.detector import Detections, HeatMapDetector
+from pipeline.hard_negatives import HardNegatives
 from pipeline.imagenet_trunk import fill_from_imagenet
 from pipeline.processors import choose_device, prepare
 from pipeline.readers import Readers, loosened
@@ -28,12 +30,16 @@ from pipeline.reservoir import Reservoir
 from pipeline.starting_weights import fill_from_bundle
 from pipeline.team import Team
 from pipeline.tensor_files import fill_network, read_tensors, write_tensors
-from pipeline.training import Budget, Report, refuse_other_settings, train
+from pipeline.training import Budget, Report, Schedule, refuse_other_settings, train
 from pipeline.training_data import TrainingData
 from pipeline.validation import REAL, detection_figures, reading_figures, share_told_apart, temperature
 from synth.chips import ChipBatch
 
 VALIDATION_BATCH = 32
+# Share of the empty chips in whose place hard negatives are shown, and photographs whose broad tones are exchanged.
+HARD_SHARE = 0.5
+REAL_CROPS = 64
+VALIDATE_EVERY_S, MOST_VALIDATIONS = 90.0, 12
 # The detector's held-out chips, kept for choosing the weight of the second look when both parts are trained.
 HELD_OUT = "held_out.safetensors"
 
@@ -197,11 +203,13 @@ def train_part(
             mirrored=job.part == "detector", seed=job.seed + team.rank, device=chosen.device,
             window_px=settings.window_px if job.part == "detector" else None,
             draw_chips=chips_a_draw(settings), as_they_come=not chosen.is_cpu and job.draw_workers > 0,
+            changes=changes_of_chips(job, network),
         )  # fmt: skip
         step = train(
             task, network, reservoir, settings, job.budget, chosen,
             keep_in=job.folder / f"{job.part}.unfinished.safetensors", fingerprint=job.fingerprint(),
             on_progress=on_progress, spent_s=time.monotonic() - started, team=team,
+            schedule=Schedule(validations=validations(job.budget)),
         )  # fmt: skip
     finally:
         source.close()
@@ -224,6 +232,26 @@ def train_part(
         write_tensors(job.folder / HELD_OUT, vars(held_out))
     write_tensors(finished, network.state_dict(), {"facts": json.dumps(facts)})
     return facts
+
+
+def changes_of_chips(job: Job, network: nn.Module) -> list[Change]:
+    """What the model file asks to be done to the detector's fresh chips."""
+    settings, changes = job.settings, []
+    if job.part != "detector":
+        return []
+    photographs = job.data.open_bare(settings.chip_px, photographs_only=True) if settings.amplitude_exchange else None
+    if photographs is not None:
+        real = photographs.batch(REAL_CROPS).image
+        changes.append(AmplitudeExchange(real, settings.amplitude_exchange, job.seed))
+    bare = job.data.open_bare(settings.chip_px, photographs_only=False) if settings.hard_negatives and job.start else None
+    if bare is not None:
+        changes.append(HardNegatives.mined(network, bare, settings.hard_negatives, HARD_SHARE, job.seed))
+    return changes
+
+
+def validations(budget: Budget) -> int:
+    """How often held-out chips are looked at: points enough for a curve, little of the time."""
+    return 2 if budget.seconds is None else max(2, min(MOST_VALIDATIONS, round(budget.seconds / VALIDATE_EVERY_S)))
 
 
 def finished_facts(job: Job) -> dict[str, Any]:

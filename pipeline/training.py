@@ -200,7 +200,8 @@ def train(
         if os.getppid() != parent:  # whoever asked for this training is gone
             raise SystemExit(1)
 
-    since_report.refuse_non_finite(step)
+    if means := since_report.take(step):
+        on_progress(Report(task.name, step, progress, elapsed_s, means))
     if keep_in is not None and team.leads:
         state.keep(step, before_s + clock() - started)
     average.swap(network)

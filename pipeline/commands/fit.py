@@ -66,6 +66,12 @@ def _scales(context: click.Context, parameter: click.Parameter, value: str | Non
     help="How often a drawn chip is learnt from, each time looked at anew: 1 to 4 where drawing keeps up (default: the "
     "model file's; the small model, which waits for its drawing, uses more).",
 )
+@click.option(
+    "--tensorboard",
+    default=None,
+    metavar="DIR",
+    help="Write the curves for TensorBoard, too (panelscout[tensorboard]).",
+)
 def fit_command(
     train: str,
     out: Path,
@@ -85,6 +91,7 @@ def fit_command(
     workers: int | None,
     draw_workers: int | None,
     uses_per_chip: int | None,
+    tensorboard: str | None,
 ) -> None:
     """Train from nothing or from another bundle; killed and started again with the same options, it goes on where it was."""
     console = Console(quiet=World.here().rank != 0)
@@ -93,7 +100,7 @@ def fit_command(
             train, out, model=model, mission=mission, ground=ground, ground_gsd_m=ground_gsd_m,
             empty=empty, empty_gsd_m=empty_gsd_m, real=real, real_images=real_images, start=start, minutes=minutes,
             steps=steps, seed=seed, device=device, workers=workers, draw_workers=draw_workers,
-            uses_per_chip=uses_per_chip, on_progress=progress.show,
+            uses_per_chip=uses_per_chip, tensorboard=tensorboard, on_progress=progress.show,
             on_remark=console.print,
         )  # fmt: skip
     console.print(summary(fitted))

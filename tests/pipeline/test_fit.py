@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+
 import pytest
 import torch
 from click.testing import CliRunner
+from PIL import Image
 
 from mission.errors import InputError
 from mission.model_file import HeatMapSettings, ModelFile, ReaderSettings, TrainingSettings
@@ -12,6 +19,7 @@ from pipeline.bundle import load_bundle
 from pipeline.command_line import run
 from pipeline.commands.fit import fit_command
 from pipeline.fit import fit
+from pipeline.tensor_files import read_tensors
 from tests.pipeline.test_chips import drawn_frame_set
 
 MODEL = ModelFile(
@@ -51,6 +59,8 @@ def test_both_parts_train_side_by_side_into_a_bundle(frames, tmp_path):
     assert bundle.record.training["data"] == "frame set"
     assert set(bundle.record.temperatures) == {"shape", "panel_colour", "mark", "mark_colour", "panel"}
     assert set(bundle.record.validation["second look"]) == {"panel AP50", "panel AP50 without"}
+    with Image.open(fitted.bundle / "curves.png") as curves:
+        assert curves.size == (1040, 700)
     assert len(bundle.detect(torch.zeros(1, 3, 64, 64, dtype=torch.uint8))) == 1
 
 
@@ -76,6 +86,25 @@ def test_a_killed_fit_goes_on_and_ends_as_it_would_have(frames, plain, tmp_path)
     assert leftovers(tmp_path) == ["out"]
     same = (again.bundle / "detector.safetensors").read_bytes() == (plain.bundle / "detector.safetensors").read_bytes()
     assert same
+
+
+def test_a_fit_killed_while_it_trains_goes_on_from_the_step_it_kept(frames, tmp_path):
+    """SIGKILL at some step of the detector, with a process that draws; nothing is cleaned up by the one that is killed."""
+    root, out, steps = Path(__file__).parents[2], tmp_path / "out", 2000
+    script = [sys.executable, "-m", "tests.pipeline.eager_fit", str(frames), str(out), str(steps)]
+    killed = subprocess.Popen(script, cwd=root, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    kept, deadline = tmp_path / ".out.unfinished" / "detector.unfinished.safetensors", time.monotonic() + 120
+    while not kept.is_file() and killed.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.05)
+    killed.kill()
+    killed.wait()
+    step = json.loads(read_tensors(kept)[1]["run"])["step"]
+    assert 0 < step < steps and not out.exists()
+    reports = []
+    again = fit(frames, out, model=MODEL, steps=step + 3, workers=1, device="cpu", on_progress=reports.append)
+    assert min(report.step for report in reports if report.part == "detector") > step
+    assert load_bundle(again.bundle, "cpu").record.training["steps"] == {"detector": step + 3, "readers": step + 3}
+    assert leftovers(tmp_path) == ["out"]
 
 
 def test_other_settings_do_not_go_on_with_an_unfinished_fit(frames, tmp_path):

@@ -199,7 +199,7 @@ def test_a_gpu_takes_what_is_ready_and_uses_old_chips_again_rather_than_wait(mis
     reservoir.batch(8)
     assert reservoir.drawn == 24  # all places are filled anew, and no more drawn than there are places
     before = source.number
-    reservoir.batch(8)
+    assert len(reservoir.batch(5).image) == 5  # half a batch, after running out of memory
     assert source.number == before  # no chip is thrown away before it was used
 
 
