@@ -113,6 +113,14 @@ def test_real_frames_are_mixed_into_training_and_judged_apart(real, mission):
     assert sentence == "Real frames: 4 to train on, 2 of other grounds and flights held out."
 
 
+def test_real_frames_go_beside_a_frame_set_too(real, mission, tmp_path, mission_vocabulary):
+    drawn_frame_set(tmp_path / "rendered", mission_vocabulary, seed=8)
+    source = training_data(tmp_path / "rendered", MODEL, mission=mission, real=real).open("training", 96, None, "cpu")
+    assert isinstance(source, MixedChips)
+    folders = [part.frame_set.folder for part in source.sources]  # type: ignore[attr-defined]
+    assert folders == [tmp_path / "rendered", real] and len(source.batch(8).image) == 8
+
+
 def test_without_attributes_real_frames_teach_the_detector_only(real, mission, tmp_path):
     content = json.loads((real / "truth.json").read_text())
     shutil.copytree(real, tmp_path / "set")
