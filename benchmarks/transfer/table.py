@@ -8,13 +8,13 @@ from __future__ import annotations
 import argparse
 import json
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from benchmarks.transfer.ingredients import ROWS
+from benchmarks.transfer.ingredients import FEW, ROWS, Row
 
 #: Figure -> heading, decimals, whether more is better.
 COLUMNS: dict[str, tuple[str, int, bool]] = {
@@ -58,16 +58,39 @@ def cell(values: list[float | None], decimals: int, more_is_better: bool) -> str
     return f"{np.mean(known):.{decimals}f} ({text})"
 
 
+#: Heading of each block -> whether a row belongs to it.
+BLOCKS: dict[str, Callable[[Row], bool]] = {
+    "Photographs as ground, one flight left out at a time; procedural ground": lambda row: (
+        row.leaves_out == "one" and row.chips is None
+    ),
+    "Two flights as ground, judged on the three others": lambda row: row.leaves_out == "three",
+    f"Procedural ground, {FEW} chips a row, judged on all flights": lambda row: (
+        row.leaves_out == "one" and row.chips == FEW
+    ),
+}
+
+
 def table(results: list[dict[str, Any]]) -> str:
-    """Markdown: one line a row, in the order of the rows' definition."""
-    rows = [name for name in ROWS if any(r["row"] == name for r in results)]
-    heading = ["row", "what differs", "seeds", *[title for title, _, _ in COLUMNS.values()]]
+    """Markdown: a table for each block, one line a row, in the order of the rows' definition."""
+    done = {r["row"] for r in results}
+    parts = []
+    for heading, belongs in BLOCKS.items():
+        rows = [name for name, row in ROWS.items() if name in done and belongs(row)]
+        if rows:
+            parts.append(f"**{heading}**\n\n" + block(results, rows))
+    return "\n\n".join(parts)
+
+
+def block(results: list[dict[str, Any]], rows: Sequence[str]) -> str:
+    """One table of these rows."""
+    heading = ["row", "what differs", "seeds", "steps", "chips", *[title for title, _, _ in COLUMNS.values()]]
     lines = ["| " + " | ".join(heading) + " |", "|" + " --- |" * len(heading)]
     for name in rows:
         mine = [r for r in results if r["row"] == name]
         cells = [cell(by_flight(mine, figure), decimals, better) for figure, (_, decimals, better) in COLUMNS.items()]
         seeds = len({r["seed"] for r in mine})
-        lines.append("| " + " | ".join([name, ROWS[name].says, str(seeds), *cells]) + " |")
+        steps, chips = (str(round(float(np.mean([r[key] for r in mine])))) for key in ("steps", "chips"))
+        lines.append("| " + " | ".join([name, ROWS[name].says, str(seeds), steps, chips, *cells]) + " |")
     return "\n".join(lines)
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -12,7 +14,7 @@ import pytest
 import torch
 from PIL import Image
 
-from benchmarks.transfer import judge, pool, run, verdict
+from benchmarks.transfer import judge, pool, run, table, verdict
 from benchmarks.transfer.ingredients import BASE, ROWS, recipe_of, row_named
 from benchmarks.transfer.judge import Flight, judge_flight
 from benchmarks.transfer.learn import PoolBatches, Run, Shelves, learn, parts_for
@@ -138,3 +140,25 @@ def test_loop_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     out.write_text(json.dumps(result) + "\n")
     assert verdict.already_judged(out) == {("real", 1, "bush")}
     assert len(run.shards(nets, tmp_path)) == 1
+
+
+def test_table_shows_mean_and_worst_flight_in_blocks() -> None:
+    facts = {"steps": 100, "chips": 6144}
+    results = [
+        {"row": "real", "seed": s, "flight": f, "ap50": a, "alarms_at_90": n, **facts}
+        for s, f, a, n in ((1, "park", 0.8, 2.0), (2, "park", 0.9, None), (1, "lake", 0.5, None))
+    ]
+    results += [{"row": row, "seed": 1, "flight": "park", "ap50": 0.4, **facts} for row in ("no-clutter", "empty-0")]
+    shown = table.table(results)
+    line = next(text for text in shown.splitlines() if text.startswith("| real |"))
+    assert "| real | four fifths on photographs of the other flights | 2 | 100 | 6144 | 0.68 (0.50) |" in line
+    assert "2.0 (never)" in line and line.count("–") >= 2
+    assert shown.count("what differs") == 3 and shown.index("| empty-0 |") < shown.index("| no-clutter |")
+
+
+def test_training_imports_light_packages_only() -> None:
+    """Drawing and learning run where OpenCV, albumentations, matplotlib, SciPy, scikit-learn and pycocotools are missing."""
+    heavy = ["cv2", "albumentations", "matplotlib", "scipy", "sklearn", "pycocotools", "skimage", "shapely", "pandas"]
+    code = f"import sys\nfor name in {heavy!r}: sys.modules[name] = None\nimport benchmarks.transfer.run"
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
