@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -13,12 +14,6 @@ from synth import outlines as outline_fields
 from synth.patches import PatchBatch
 
 NOISE_PX = 256
-
-
-def column(values: np.ndarray, device: torch.device) -> torch.Tensor:
-    """Float32 tensor with two axes appended where a patch's rows and columns go."""
-    tensor = torch.from_numpy(np.ascontiguousarray(values, dtype=np.float32)).to(device)
-    return tensor.view(*tensor.shape, 1, 1)
 
 
 class Atlases:
@@ -83,27 +78,44 @@ def _blades(rng: np.random.Generator, n: int) -> np.ndarray:
     return 0.6 * plane + 0.1 * spread
 
 
-def sample(mosaic: torch.Tensor, x: torch.Tensor, y: torch.Tensor) -> torch.Tensor:
-    """Planes of a mosaic [1, C, H, W] at pixel coordinates x, y [P, S, S] (edge convention): [C, P, S, S]."""
+def sample(mosaic: torch.Tensor, x: torch.Tensor, y: torch.Tensor, place: Place) -> torch.Tensor:
+    """Planes of a mosaic [1, C, H, W] at coordinates x, y [P, S, S] that ``place`` maps onto it: [C, P, S, S]."""
     count, height, width = x.shape
-    size = mosaic.shape[-2:]
     grid = torch.empty((1, count * height, width, 2), device=x.device)
-    torch.mul(x.view(1, -1, width), 2 / size[1], out=grid[..., 0])
-    torch.mul(y.view(1, -1, width), 2 / size[0], out=grid[..., 1])
-    grid -= 1
+    shape = (count, height, width)
+    torch.add(place.x0, x, alpha=place.x_scale, out=grid[..., 0].view(shape))
+    torch.add(place.y0, y, alpha=place.y_scale, out=grid[..., 1].view(shape))
     found = F.grid_sample(mosaic, grid, mode="bilinear", padding_mode="border", align_corners=False)
-    return found.view(mosaic.shape[1], count, height, width)
+    return found.view(mosaic.shape[1], *shape)
 
 
-def tile_coordinate(u: torch.Tensor, span: float, cell: int, tile: torch.Tensor) -> torch.Tensor:
-    """Pixel coordinate in a mosaic of square tiles for plane coordinates -span..span (held inside the tile)."""
-    inside = (u * (cell / (2 * span)) + cell / 2).clamp_(0.5, cell - 0.5)
-    return inside + tile * cell
+@dataclass(frozen=True)
+class Place:
+    """Affine map onto a mosaic whose edges are -1 and 1: offsets [P, 1, 1] or numbers, and scales."""
+
+    x0: torch.Tensor
+    y0: torch.Tensor
+    x_scale: float
+    y_scale: float
+
+
+def tile_offsets(number: np.ndarray, tiles: int) -> np.ndarray:
+    """Where the middle of tile ``number`` of so many in a row lies between the mosaic's edges -1 and 1."""
+    return (2 * number + 1) / tiles - 1
+
+
+def inside_tile(u: torch.Tensor, span: float, cell: int) -> torch.Tensor:
+    """Plane coordinates -span..span held half a sample inside a tile of ``cell`` samples."""
+    limit = span - span / cell
+    return u.clamp(-limit, limit)
 
 
 def noise_at(atlases: Atlases, x: torch.Tensor, y: torch.Tensor) -> torch.Tensor:
-    """Patches and bumps at tile pixels x, y (wrapped): [2, P, S, S]."""
-    return sample(atlases.noise[:, :2], torch.remainder(x, NOISE_PX) + 0.5, torch.remainder(y, NOISE_PX) + 0.5)
+    """Patches and bumps at x, y in tiles (0..1 is one; wrapped, at least -64): [2, P, S, S]."""
+    side = NOISE_PX + 1
+    start = torch.full((1, 1, 1), 1 / side - 1, device=x.device)
+    place = Place(start, start, 2 * NOISE_PX / side, 2 * NOISE_PX / side)
+    return sample(atlases.noise[:, :2], (x + 64).frac_(), (y + 64).frac_(), place)
 
 
 def grain_at(atlases: Atlases, batch: PatchBatch, start: np.ndarray, row0: int, planes: slice) -> torch.Tensor:
@@ -112,8 +124,9 @@ def grain_at(atlases: Atlases, batch: PatchBatch, start: np.ndarray, row0: int, 
     y = (batch.y0 + row0 + start.astype(np.int64) * 3) % NOISE_PX
     high, wide, tile = batch.height, batch.width, atlases.grain[planes]
     if tile.device.type != "cpu":
-        rows = torch.from_numpy((y[:, None] + np.arange(high)) % NOISE_PX).to(tile.device)
-        columns = torch.from_numpy((x[:, None] + np.arange(wide)) % NOISE_PX).to(tile.device)
+        corner = torch.from_numpy(np.stack([y, x])).to(tile.device)[..., None]
+        rows = (corner[0] + torch.arange(high, device=tile.device)) % NOISE_PX
+        columns = (corner[1] + torch.arange(wide, device=tile.device)) % NOISE_PX
         return tile[:, rows[:, :, None], columns[:, None, :]]
     if max(high, wide) > tile.shape[1] - NOISE_PX:
         repeats = -(-max(high, wide) // NOISE_PX) + 1

@@ -91,8 +91,8 @@ def _through_a_file(packed: torch.Tensor, capture: CaptureSpec) -> torch.Tensor:
     """A packed picture int32 [H, W] encoded and decoded: uint8 [3, H, W]."""
     # Four bytes to a pixel are how Pillow holds RGB: it takes them as they are.
     size = (packed.shape[1], packed.shape[0])
-    raw = packed.numpy().astype("<i4", copy=False)
-    image = Image.frombuffer("RGBX", size, raw.data, "raw", "RGBX", 0, 1)
+    raw = packed.contiguous().numpy().astype("<i4", copy=False)
+    image = Image.frombuffer("RGBX", size, raw.view(np.uint8), "raw", "RGBX", 0, 1)
     buffer = io.BytesIO()
     sampling = _SUBSAMPLING[capture.chroma_sampling]
     image.save(buffer, "JPEG", quality=capture.jpeg_quality, subsampling=sampling)

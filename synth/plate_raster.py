@@ -8,12 +8,15 @@ import torch
 from mission.vocabulary import MARKS
 from synth import marks as mark_fields
 from synth import outlines as outline_fields
-from synth.atlases import NOISE_PX, Atlases, column, grain_at, noise_at, sample, tile_coordinate
-from synth.patches import Canvas, Drawn, PatchBatch, patch_batches
+from synth.atlases import NOISE_PX, Atlases, Place, grain_at, inside_tile, noise_at, sample, tile_offsets
+from synth.columns import PatchedTable
+from synth.patches import Canvas, Drawn, PatchBatch
 from synth.scene import COLUMN
 from synth.sketch import PlateSketch
 
 LAYERS = 6
+# Tiles of noise to a unit of the plane.
+_PLANE_TILES = 46 / NOISE_PX
 _SOIL = (0.13, 0.10, 0.07)
 
 
@@ -21,107 +24,122 @@ class _PlatePatches:
     """One batch of plates: coordinates and the fields read at them."""
 
     def __init__(
-        self, sketch: PlateSketch, batch: PatchBatch, atlases: Atlases, row0: int, device: torch.device
+        self, batch: PatchBatch, values: dict[str, torch.Tensor], finish: np.ndarray, marked: bool, atlases: Atlases
     ) -> None:
-        self.sketch, self.batch, self.atlases, self.device = sketch, batch, atlases, device
-        pick = batch.rows
-        shift = np.tile(np.eye(3), (len(pick), 1, 1))
-        shift[:, 0, 2], shift[:, 1, 2] = batch.x0, batch.y0
-        local = sketch.plane_from_px[pick] @ shift
-        x, y = batch.axes(device)
-
-        def row(i: int) -> torch.Tensor:
-            a, b, c = (column(local[:, i, j], device) for j in range(3))
-            return x * a + (y * b + c)
-
-        depth = row(2)
-        self.u, self.v = row(0) / depth, row(1) / depth
-        if sketch.bend is not None:
+        self.batch, self.values, self.marked, self.atlases = batch, values, marked, atlases
+        x, y = batch.axes(values["scale"].device)
+        a, b, c = (values[name] for name in ("to_plane_x", "to_plane_y", "to_plane"))
+        depth = torch.add(x * a[2] + c[2], y * b[2])
+        self.u, self.v = (torch.add(x * a[i] + c[i], y * b[i]).div_(depth) for i in (0, 1))
+        if "bend" in values:
             u, v = self.u, self.v
-            bend = column(sketch.bend[pick].transpose(1, 2, 0), device)
             self.u, self.v = (
                 p - (q[0] + u * (q[1] + q[3] * u + q[4] * v) + v * (q[2] + q[5] * v))
-                for p, q in zip((u, v), bend, strict=True)
+                for p, q in zip((u, v), values["bend"].split(6), strict=True)
             )
-        self.scale = column(sketch.scale_px[pick], device)
-        self.finish = column(sketch.plates.finish[pick].T, device)
-        self.row0 = row0
+        self.scale = values["scale"]
+        self.finish = values["finish"]
+        self._finished = np.any(finish, axis=0).astype(bool)
 
     def strength(self, name: str) -> torch.Tensor | None:
         """A finish column [P, 1, 1], or None where no plate of the batch has it."""
-        column = COLUMN[name]
-        if not self.sketch.plates.finish[self.batch.rows, column].any():
-            return None
-        return self.finish[column]
+        return self.finish[COLUMN[name]] if self._finished[COLUMN[name]] else None
 
     def outline(self, u: torch.Tensor, v: torch.Tensor) -> torch.Tensor:
         """Distance to the outline in units of the plane."""
         cell, span = outline_fields.CELL, outline_fields.SPAN
-        tile = column(self.sketch.plates.shape[self.batch.rows], self.device)
-        x = tile_coordinate(u, span, cell, tile)
-        y = tile_coordinate(-v, span, cell, torch.zeros_like(tile))
-        return sample(self.atlases.shapes, x, y)[0]
+        tiles = self.atlases.shapes.shape[-1] // cell
+        offset = self.values["shape_at"]
+        place = Place(offset, torch.zeros_like(offset), 1 / (span * tiles), -1 / span)
+        return sample(self.atlases.shapes, inside_tile(u, span, cell), inside_tile(v, span, cell), place)[0]
 
     def mark(self) -> torch.Tensor | None:
         """Cover of the mark [P, S, S]."""
-        plates, pick = self.sketch.plates, self.batch.rows
-        glyph = plates.glyph[pick]
-        if (glyph < 0).all():
+        c = self.values
+        if not self.marked:
             return None
-        turn, height = plates.mark_turn[pick], plates.mark_height[pick]
-        c, s = column(np.cos(turn) / height, self.device), column(np.sin(turn) / height, self.device)
-        du = self.u - column(plates.mark_at[pick, 0], self.device)
-        dv = self.v - column(plates.mark_at[pick, 1], self.device)
+        du, dv = self.u - c["mark_u"], self.v - c["mark_v"]
         cell, span = mark_fields.CELL, mark_fields.SPAN
-        face, number = np.divmod(np.maximum(glyph, 0), len(MARKS))
-        x = tile_coordinate(du * c - dv * s, span, cell, column(number, self.device))
-        y = tile_coordinate(-(du * s + dv * c), span, cell, column(face, self.device))
-        field = sample(self.atlases.marks, x, y)[0] - column(plates.mark_grow[pick], self.device)
-        cover = (0.5 - field * (column(height, self.device) * self.scale)).clamp_(0, 1)
-        return cover * column(glyph >= 0, self.device)
+        rows, columns = (side // cell for side in self.atlases.marks.shape[-2:])
+        place = Place(c["mark_x"], c["mark_y"], 1 / (span * columns), -1 / (span * rows))
+        x = inside_tile((du * c["mark_cos"]).addcmul_(dv, c["mark_sin"], value=-1), span, cell)
+        y = inside_tile((du * c["mark_sin"]).addcmul_(dv, c["mark_cos"]), span, cell)
+        field = sample(self.atlases.marks, x, y, place)[0].sub_(c["mark_grow"])
+        return field.mul_(-c["mark_scale"]).add_(0.5).clamp_(0, 1).mul_(c["has_mark"])
 
 
 def each_plate(canvas: Canvas, sketch: PlateSketch, atlases: Atlases, light: torch.Tensor, row0: int) -> list[Drawn]:
-    device = canvas.layers.device
+    table = PatchedTable(sketch.box, canvas.size_px, canvas.layers.device)
     drawn = []
-    for batch in patch_batches(sketch.box, canvas.size_px, device):
+    rows = table.rows
+    finish, start = sketch.plates.finish[rows], sketch.plates.finish[rows, COLUMN["noise_u"]] * NOISE_PX
+    for batch, some, values in table.each(**_columns(sketch, table, atlases)):
         picture = sketch.plates.picture[batch.rows]
-        patch = _PlatePatches(sketch, batch, atlases, row0, device)
-        value, cover, edge = _paint_plate(patch, canvas.windows(light, batch, picture).clamp_(max=1.0))
-        _ground_under(canvas, patch, picture, edge)
-        drawn.append(
-            Drawn(batch, picture, sketch.plates.order[batch.rows], sketch.plates.owner[batch.rows], value, cover)
-        )
+        marked = bool((sketch.plates.glyph[batch.rows] >= 0).any())
+        patch = _PlatePatches(batch, values, finish[some], marked, atlases)
+        grains = grain_at(atlases, batch, start[some], row0, slice(0, 2))
+        arriving = canvas.windows(light, batch, picture).clamp_(max=1.0)
+        value, cover, edge = _paint_plate(patch, grains, arriving)
+        _ground_under(canvas, sketch, patch, picture, edge)
+        order, owner = sketch.plates.order[batch.rows], sketch.plates.owner[batch.rows]
+        drawn.append(Drawn(batch, picture, order, owner, value, cover))
     return drawn
 
 
-def _paint_plate(patch: _PlatePatches, arriving: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+def _columns(sketch: PlateSketch, table: PatchedTable, atlases: Atlases) -> dict[str, np.ndarray]:
+    """What is one number for a plate, sorted as the table is."""
+    plates, pick = sketch.plates, table.rows
+    shift = np.tile(np.eye(3), (len(pick), 1, 1))
+    shift[:, :2, 2] = table.corner
+    local = sketch.plane_from_px[pick] @ shift
+    glyph, turn, height = plates.glyph[pick], plates.mark_turn[pick], plates.mark_height[pick]
+    face, number = np.divmod(np.maximum(glyph, 0), len(MARKS))
+    faces, numbers = (side // mark_fields.CELL for side in atlases.marks.shape[-2:])
+    thickness = plates.thickness_m[pick]
+    columns = {
+        "to_plane_x": local[:, :, 0], "to_plane_y": local[:, :, 1], "to_plane": local[:, :, 2],
+        "scale": sketch.scale_px[pick], "px_per_m": sketch.px_per_m[pick], "finish": plates.finish[pick],
+        "shape_at": tile_offsets(plates.shape[pick], atlases.shapes.shape[-1] // outline_fields.CELL),
+        "mark_u": plates.mark_at[pick, 0], "mark_v": plates.mark_at[pick, 1],
+        "mark_cos": np.cos(turn) / height, "mark_sin": np.sin(turn) / height,
+        "mark_x": tile_offsets(number, numbers), "mark_y": tile_offsets(face, faces),
+        "mark_grow": plates.mark_grow[pick], "mark_scale": height * sketch.scale_px[pick], "has_mark": glyph >= 0,
+        "albedo": plates.albedo[pick], "mark_albedo": plates.mark_albedo[pick], "body": plates.body[pick],
+        "sky": sketch.sky[pick], "sun": sketch.sun[pick], "sun_in_plane": sketch.sun_in_plane[pick],
+        "shadow": sketch.shadow_shift[pick], "stands": (thickness > 0.002) & (plates.body[pick] > 0),
+        "thick_px": np.minimum(thickness * sketch.px_per_m[pick], 4.0) + 0.7,
+    }  # fmt: skip
+    if sketch.bend is not None:
+        columns["bend"] = sketch.bend[pick].reshape(len(pick), 12)
+    return columns
+
+
+def _paint_plate(
+    patch: _PlatePatches, grains: torch.Tensor, arriving: torch.Tensor
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
     """Layers [P, 6, S, S], cover [P, S, S] and distance to the edge [px]."""
-    sketch, pick, device = patch.sketch, patch.batch.rows, patch.device
-    plates = sketch.plates
-    noise_u, noise_v = patch.finish[COLUMN["noise_u"]] * NOISE_PX, patch.finish[COLUMN["noise_v"]] * NOISE_PX
-    patches, bumps = noise_at(patch.atlases, patch.u * 46 + noise_u, patch.v * 46 + noise_v)
-    start = plates.finish[pick, COLUMN["noise_u"]] * NOISE_PX
-    blades, grain = grain_at(patch.atlases, patch.batch, start, patch.row0, slice(0, 2))
+    c = patch.values
+    noise_u, noise_v = patch.finish[COLUMN["noise_u"]], patch.finish[COLUMN["noise_v"]]
+    patches, bumps = noise_at(patch.atlases, patch.u * _PLANE_TILES + noise_u, patch.v * _PLANE_TILES + noise_v)
+    blades, grain = grains
     edge = patch.outline(patch.u, patch.v)
     if (ragged := patch.strength("ragged")) is not None:
         edge = edge + ragged * bumps
     edge = edge * patch.scale
-    cover = (0.5 - edge).clamp(0, 1)
-    body = column(plates.body[pick], device)
+    cover = (0.5 - edge).clamp_(0, 1)
     mark = patch.mark()
     if (wear := patch.strength("wear")) is not None and mark is not None:
         mark = mark * (1 - wear * (patches * 1.5 + 0.6 * grain - 0.6).clamp_(0, 1))
-    albedo = column(plates.albedo[pick].T, device).expand(3, *edge.shape)
+    albedo = c["albedo"].expand(3, *edge.shape)
     if mark is not None:
-        albedo = torch.lerp(albedo, column(plates.mark_albedo[pick].T, device), mark)
+        albedo = (c["mark_albedo"] - c["albedo"]) * mark + c["albedo"]
         # Where there is no plate the mark alone covers the ground.
-        cover = torch.lerp(mark, cover, body)
+        cover = torch.lerp(mark, cover, c["body"])
     cover = _hidden(patch, cover, edge, blades, patches)
-    value = torch.empty((len(pick), LAYERS, *edge.shape[1:]), device=device)
+    value = torch.empty((len(edge), LAYERS, *edge.shape[1:]), device=edge.device)
     value[:, :3] = _soiled(patch, albedo, patches, grain).transpose(0, 1)
     value[:, 3] = _turned_to_sun(patch, bumps).mul_(arriving)
-    value[:, 4] = column(sketch.sky[pick], device)
+    value[:, 4] = c["sky"]
     value[:, 5] = 1
     return value, cover, edge
 
@@ -131,7 +149,7 @@ def _hidden(
 ) -> torch.Tensor:
     """Take away what grass over the edge and a patch of cover hide."""
     if (reach := patch.strength("blades")) is not None:
-        reach_px = (reach * column(patch.sketch.px_per_m[patch.batch.rows], patch.device)).clamp(min=0.1)
+        reach_px = (reach * patch.values["px_per_m"]).clamp(min=0.1)
         # Grass stands thick in some places and leaves others free.
         over = (((blades + patches - 0.9) + edge / reach_px) * 1.4).clamp_(0, 1)
         cover = cover * (1 - over * (reach > 0))
@@ -151,7 +169,7 @@ def _soiled(patch: _PlatePatches, albedo: torch.Tensor, patches: torch.Tensor, g
         albedo = torch.lerp(albedo, grey.expand_as(albedo), share)
     if (dirt := patch.strength("dirt")) is not None:
         share = dirt * (0.3 + 0.35 * patches + 0.15 * grain).clamp(0, 1)
-        soil = torch.tensor(_SOIL, device=patch.device).view(3, 1, 1, 1)
+        soil = torch.tensor(_SOIL, device=dirt.device).view(3, 1, 1, 1)
         albedo = torch.lerp(albedo, soil.expand_as(albedo), share)
     if (speckle := patch.strength("speckle")) is not None:
         albedo = albedo * (1 + speckle * grain).clamp_(min=0.2)
@@ -166,8 +184,6 @@ def _soiled(patch: _PlatePatches, albedo: torch.Tensor, patches: torch.Tensor, g
 
 def _turned_to_sun(patch: _PlatePatches, bumps: torch.Tensor) -> torch.Tensor:
     """Share of direct sun on the plate's surface before shadows [P, S, S]: tilt, folds, wrinkles, bulge."""
-    sketch, pick = patch.sketch, patch.batch.rows
-    sun = column(sketch.sun[pick], patch.device)
     factor = torch.ones_like(bumps)
     if (fold := patch.strength("fold")) is not None:
         angle = patch.finish[COLUMN["fold_angle"]]
@@ -180,24 +196,23 @@ def _turned_to_sun(patch: _PlatePatches, bumps: torch.Tensor) -> torch.Tensor:
     if (wrinkle := patch.strength("wrinkle")) is not None:
         factor = factor + 0.35 * wrinkle * bumps
     if (dome := patch.strength("dome")) is not None:
-        towards = column(sketch.sun_in_plane[pick].T, patch.device)
+        towards = patch.values["sun_in_plane"]
         factor = factor + dome * 2 * (patch.u * towards[0] + patch.v * towards[1])
-    return factor.clamp_(0.05, 2.0) * sun
+    return factor.clamp_(0.05, 2.0).mul_(patch.values["sun"])
 
 
-def _ground_under(canvas: Canvas, patch: _PlatePatches, picture: np.ndarray, edge: torch.Tensor) -> None:
+def _ground_under(
+    canvas: Canvas, sketch: PlateSketch, patch: _PlatePatches, picture: np.ndarray, edge: torch.Tensor
+) -> None:
     """Darken the ground beside plates that stand off it: their shadow, and the sky that they hide."""
-    plates, pick = patch.sketch.plates, patch.batch.rows
-    high = (plates.thickness_m[pick] > 0.002) & (plates.body[pick] > 0)
-    if not high.any():
+    plates, pick, c = sketch.plates, patch.batch.rows, patch.values
+    if not ((plates.thickness_m[pick] > 0.002) & (plates.body[pick] > 0)).any():
         return
-    shift = column(patch.sketch.shadow_shift[pick].T, patch.device)
-    moved = patch.outline(patch.u - shift[0], patch.v - shift[1]) * patch.scale
-    high_t = column(high, patch.device)
-    if (np.linalg.norm(patch.sketch.shadow_shift[pick], axis=1) > 0.08).any():
-        moved = torch.minimum(moved, patch.outline(patch.u - 0.5 * shift[0], patch.v - 0.5 * shift[1]) * patch.scale)
-    kept = 1 - (0.5 - moved * 0.7).clamp_(0, 1) * (0.95 * high_t)
+    shift, stands = c["shadow"], c["stands"]
+    moved = patch.outline(patch.u - shift[0], patch.v - shift[1])
+    if (np.linalg.norm(sketch.shadow_shift[pick], axis=1) > 0.08).any():
+        moved = torch.minimum(moved, patch.outline(patch.u - 0.5 * shift[0], patch.v - 0.5 * shift[1]))
+    kept = 1 - (moved * (-0.7 * patch.scale)).add_(0.5).clamp_(0, 1).mul_(0.95 * stands)
     canvas.darken(canvas.layers[:, 3], patch.batch, picture, kept)
-    thick_px = plates.thickness_m[pick] * patch.sketch.px_per_m[pick]
-    near = torch.exp(-edge.clamp(min=0) / column(np.minimum(thick_px, 4.0) + 0.7, patch.device)) * (0.45 * high_t)
+    near = (edge.clamp(min=0) / -c["thick_px"]).exp_().mul_(0.45 * stands)
     canvas.darken(canvas.layers[:, 4], patch.batch, picture, 1 - near)

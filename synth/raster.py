@@ -11,8 +11,9 @@ from collections.abc import Sequence
 import numpy as np
 import torch
 
-from synth.atlases import NOISE_PX, Atlases, column, grain_at
-from synth.patches import Canvas, Drawn, PatchBatch, patch_batches
+from synth.atlases import NOISE_PX, Atlases, grain_at
+from synth.columns import PatchedTable
+from synth.patches import Canvas, Drawn, PatchBatch
 from synth.plate_raster import LAYERS, each_plate
 from synth.sketch import FacetSketch, LimbSketch, ShadowSketch, Sketch
 
@@ -36,30 +37,27 @@ def draw(canvas: Canvas, drawing: Sketch, atlases: Atlases, light: torch.Tensor,
 
 def darken(canvas: Canvas, planes: Sequence[torch.Tensor], shadows: ShadowSketch) -> None:
     """Multiply the shadows of tall things into planes [B, H, W]."""
-    device = canvas.layers.device
-    for batch in patch_batches(shadows.capsule_box, canvas.size_px, device):
-        pick = batch.rows
-        distance, *_ = _capsule(batch, shadows.ends[pick], shadows.radii[pick], device)
-        soft, dark = column(shadows.capsule_soft[pick], device), column(shadows.capsule_dark[pick], device)
-        kept = 1 - (0.5 - distance / soft).clamp_(0, 1).mul_(dark)
+    table = PatchedTable(shadows.capsule_box, canvas.size_px, canvas.layers.device)
+    pick = table.rows
+    capsules = _capsules(table, shadows.ends[pick], shadows.radii[pick])
+    for batch, _, c in table.each(**capsules, soft=1 / shadows.capsule_soft[pick], dark=shadows.capsule_dark[pick]):
+        distance, *_ = _capsule(batch, c)
+        kept = 1 - distance.mul_(-c["soft"]).add_(0.5).clamp_(0, 1).mul_(c["dark"])
         for plane in planes:
-            canvas.darken(plane, batch, shadows.capsule_picture[pick], kept)
-    for batch in patch_batches(shadows.polygon_box, canvas.size_px, device):
-        pick = batch.rows
-        distance = _convex(batch, shadows.edges[pick], np.full(len(pick), 0.5), device)
-        soft, dark = column(shadows.polygon_soft[pick], device), column(shadows.polygon_dark[pick], device)
-        kept = 1 - (0.5 - distance / soft).clamp_(0, 1).mul_(dark)
+            canvas.darken(plane, batch, shadows.capsule_picture[batch.rows], kept)
+    table = PatchedTable(shadows.polygon_box, canvas.size_px, canvas.layers.device)
+    pick = table.rows
+    planes_of = _half_planes(table, shadows.edges[pick], np.full(len(pick), 0.5))
+    for batch, _, c in table.each(**planes_of, soft=1 / shadows.polygon_soft[pick], dark=shadows.polygon_dark[pick]):
+        distance = _convex(batch, shadows.edges[batch.rows], c)
+        kept = 1 - distance.mul_(-c["soft"]).add_(0.5).clamp_(0, 1).mul_(c["dark"])
         for plane in planes:
-            canvas.darken(plane, batch, shadows.polygon_picture[pick], kept)
+            canvas.darken(plane, batch, shadows.polygon_picture[batch.rows], kept)
 
 
-def _capsule(
-    batch: PatchBatch, ends: np.ndarray, radii: np.ndarray, device: torch.device
-) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor, np.ndarray]:
-    """Signed distance [P, h, w] to tapered capsules; for each pixel how far it lies from the nearest sphere's middle along
-    and across the axis, and that sphere's radius [px]; the axis [P, 2]."""
-    corner = np.stack([batch.x0, batch.y0], axis=1)
-    start, other = ends[:, 0] - corner, ends[:, 1] - corner
+def _capsules(table: PatchedTable, ends: np.ndarray, radii: np.ndarray) -> dict[str, np.ndarray]:
+    """Columns of tapered capsules for :func:`_capsule`, sorted as the table is."""
+    start, other = ends[:, 0] - table.corner, ends[:, 1] - table.corner
     r0, r1 = radii[:, 0], radii[:, 1]
     axis = other - start
     length = np.linalg.norm(axis, axis=1)
@@ -71,90 +69,115 @@ def _capsule(
     length = np.where(swallowed, 1e-4, length)
     axis = np.where(swallowed[:, None], [1.0, 0.0], axis / length[:, None])
     slope = (r0 - r1) / length  # sine of the flank's taper
-    x, y = batch.axes(device)
-    dx, dy = x - column(start[:, 0], device), y - column(start[:, 1], device)
-    along = dx * column(axis[:, 0], device) + dy * column(axis[:, 1], device)
-    across = dx * column(-axis[:, 1], device) + dy * column(axis[:, 0], device)
-    # Move along the axis to where the flank is nearest, then measure to the sphere there.
     tilt = slope / np.sqrt(np.maximum(1 - slope**2, 1e-4))
-    at = torch.addcmul(along, across.abs(), column(-tilt, device))
-    at = torch.minimum(at.clamp_(min=0), column(length, device))
-    radius = column(r0, device) - at * column(slope, device)
-    off = along - at
-    distance = torch.sqrt(off * off + across * across) - radius
-    return distance, off, across, radius, axis
+    return {
+        "x0": start[:, 0], "y0": start[:, 1], "ax": axis[:, 0], "ay": axis[:, 1], "tilt": -tilt, "length": length,
+        "radius": r0, "slope": -slope,
+    }  # fmt: skip
 
 
-def _convex(batch: PatchBatch, edges: np.ndarray, rounding: np.ndarray, device: torch.device) -> torch.Tensor:
-    """Signed distance [P, S, S] to convex polygons given as half planes [P, V, 3], corners rounded."""
-    corner = np.stack([batch.x0, batch.y0], axis=1)
-    offset = edges[..., 2] + (edges[..., :2] * corner[:, None]).sum(axis=2)
-    round_px = column(np.maximum(rounding, 0.01), device)
-    x, y = batch.axes(device)
-    inner = torch.full((len(edges), batch.height, batch.width), -1e6, device=device)
-    outer = torch.zeros_like(inner)
+def _capsule(
+    batch: PatchBatch, c: dict[str, torch.Tensor]
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
+    """Signed distance [P, h, w] to tapered capsules; for each pixel how far it lies from the nearest sphere's middle along
+    and across the axis, and that sphere's radius [px]."""
+    x, y = batch.axes(c["x0"].device)
+    dx, dy = x - c["x0"], y - c["y0"]
+    along = dx * c["ax"] + dy * c["ay"]
+    across = dy * c["ax"] - dx * c["ay"]
+    # Move along the axis to where the flank is nearest, then measure to the sphere there.
+    at = (across.abs().mul_(c["tilt"])).add_(along)
+    at = torch.minimum(at.clamp_(min=0), c["length"])
+    radius = (at * c["slope"]).add_(c["radius"])
+    off = along.sub_(at)
+    distance = (off * off).addcmul_(across, across).sqrt_().sub_(radius)
+    return distance, off, across, radius
+
+
+def _half_planes(table: PatchedTable, edges: np.ndarray, rounding: np.ndarray) -> dict[str, np.ndarray]:
+    """Columns of convex polygons for :func:`_convex`, sorted as the table is."""
+    offset = edges[..., 2] + (edges[..., :2] * table.corner[:, None]).sum(axis=2)
+    round_px = np.maximum(rounding, 0.01)
+    # A polygon without an edge keeps the place with one that is far away.
+    return {"a": edges[..., 0], "b": edges[..., 1], "c": offset + round_px[:, None], "round": round_px}
+
+
+def _convex(batch: PatchBatch, edges: np.ndarray, c: dict[str, torch.Tensor]) -> torch.Tensor:
+    """Signed distance [P, S, S] to convex polygons [P, V, 3] given as half planes, corners rounded."""
+    x, y = batch.axes(c["round"].device)
+    inner: torch.Tensor | None = None
+    outer = torch.zeros((len(edges), batch.height, batch.width), device=x.device)
     for k in range(edges.shape[1]):
         if (edges[:, k, 2] <= -1e5).all():
             continue
-        d = x * column(edges[:, k, 0], device) + y * column(edges[:, k, 1], device) + column(offset[:, k], device)
-        d = d + round_px
-        inner = torch.maximum(inner, d)
-        d = d.clamp_(min=0)
+        d = (x * c["a"][k] + c["c"][k]) + y * c["b"][k]
+        inner = d if inner is None else torch.maximum(inner, d)
+        d = d.clamp(min=0)
         outer.addcmul_(d, d)
-    return inner.clamp_(max=0) + outer.sqrt_() - round_px
+    outer = outer.sqrt_().sub_(c["round"])
+    return outer if inner is None else outer.add_(inner.clamp(max=0))
 
 
 def _each_limb(
     canvas: Canvas, sketch: LimbSketch, sun_in_picture: np.ndarray, level: np.ndarray, atlases: Atlases, row0: int
 ) -> list[Drawn]:
-    device = canvas.layers.device
+    table = PatchedTable(sketch.box, canvas.size_px, canvas.layers.device)
+    limbs, pick = sketch.limbs, table.rows
+    picture = limbs.picture[pick]
+    columns = {
+        **_capsules(table, sketch.ends[pick], sketch.radii[pick]),
+        "roundness": limbs.roundness[pick],
+        "sun": sun_in_picture[picture] / np.maximum(level[picture], 0.1)[:, None],
+        "grain": limbs.grain[pick] * 0.5,
+        "bumps": limbs.grain[pick] * 0.6,
+        "albedo": limbs.albedo[pick],
+    }
+    starts = limbs.ends[pick, 0, :2].sum(axis=1) * 977 % NOISE_PX
     drawn = []
-    limbs = sketch.limbs
-    for batch in patch_batches(sketch.box, canvas.size_px, device):
-        pick = batch.rows
-        picture = limbs.picture[pick]
-        distance, off, across, radius, axis = _capsule(batch, sketch.ends[pick], sketch.radii[pick], device)
-        cover = (0.5 - distance).clamp(0, 1)
+    for batch, some, c in table.each(**columns):
+        distance, off, across, radius = _capsule(batch, c)
+        cover = (0.5 - distance).clamp_(0, 1)
         # The surface leans away from the axis, as on a ball of the local radius.
-        ax, ay = column(axis[:, 0], device), column(axis[:, 1], device)
-        lean = column(limbs.roundness[pick], device) / radius
-        nx, ny = (off * ax - across * ay) * lean, (off * ay + across * ax) * lean
-        nz = (1 - nx * nx - ny * ny).clamp(min=0.0).sqrt()
-        sun = sun_in_picture[picture]
-        facing = nx * column(sun[:, 0], device) + ny * column(sun[:, 1], device) + nz * column(sun[:, 2], device)
-        facing = facing / column(np.maximum(level[picture], 0.1), device)
-        start = limbs.ends[pick, 0, :2].sum(axis=1) * 977 % NOISE_PX
-        grain, bumps = grain_at(atlases, batch, start, row0, slice(1, 3))
-        rough = column(limbs.grain[pick], device)
-        value = torch.empty((len(pick), LAYERS, *cover.shape[1:]), device=device)
-        value[:, :3] = column(limbs.albedo[pick], device) * (1 + rough * 0.5 * grain).clamp(0.2, 2)[:, None]
-        value[:, 3] = (facing * (1 + rough * 0.6 * bumps)).clamp(0, 2.5)
-        value[:, 4] = 0.45 + 0.55 * nz
+        lean = c["roundness"] / radius
+        off, across = off.mul_(lean), across.mul_(lean)
+        nx, ny = off * c["ax"] - across * c["ay"], off * c["ay"] + across * c["ax"]
+        nz = (off * off).addcmul_(across, across).neg_().add_(1).clamp_(min=0.0).sqrt_()
+        facing = (nx * c["sun"][0]).addcmul_(ny, c["sun"][1]).addcmul_(nz, c["sun"][2])
+        grain, bumps = grain_at(atlases, batch, starts[some], row0, slice(1, 3))
+        value = torch.empty((len(batch.rows), LAYERS, *cover.shape[1:]), device=cover.device)
+        tint = (grain * c["grain"]).add_(1).clamp_(0.2, 2)
+        torch.mul(c["albedo"].transpose(0, 1), tint[:, None], out=value[:, :3])
+        value[:, 3] = facing.mul_((bumps * c["bumps"]).add_(1)).clamp_(0, 2.5)
+        value[:, 4] = nz.mul_(0.55).add_(0.45)
         value[:, 5] = 1
-        drawn.append(Drawn(batch, picture, limbs.order[pick], limbs.owner[pick], value, cover))
+        drawn.append(Drawn(batch, picture[some], limbs.order[batch.rows], limbs.owner[batch.rows], value, cover))
     return drawn
 
 
 def _each_facet(canvas: Canvas, sketch: FacetSketch) -> list[Drawn]:
-    device = canvas.layers.device
+    table = PatchedTable(sketch.box, canvas.size_px, canvas.layers.device)
+    facets, pick = sketch.facets, table.rows
+    # Sheet metal and glass mirror the sky, more towards one side than the other.
+    box = sketch.box[pick]
+    size = np.maximum(box[:, 2:] - box[:, :2], 1.0)
+    start = (table.corner - box[:, :2]) / size
+    gloss = facets.gloss[pick]
+    columns = {
+        **_half_planes(table, sketch.edges[pick], sketch.rounding[pick]),
+        "gloss": gloss * (0.5 + 0.6 * start[:, 0] + 0.4 * start[:, 1]),
+        "gloss_x": gloss * 0.6 / size[:, 0],
+        "gloss_y": gloss * 0.4 / size[:, 1],
+        "albedo": facets.albedo[pick],
+        "light": np.stack([sketch.sun[pick], sketch.sky[pick], np.ones(len(pick))], axis=1),
+    }
     drawn = []
-    facets = sketch.facets
-    for batch in patch_batches(sketch.box, canvas.size_px, device):
-        pick = batch.rows
-        distance = _convex(batch, sketch.edges[pick], sketch.rounding[pick], device)
-        cover = (0.5 - distance).clamp(0, 1)
-        value = torch.empty((len(pick), LAYERS, *cover.shape[1:]), device=device)
-        # Sheet metal and glass mirror the sky, more towards one side than the other.
-        x, y = batch.axes(device)
-        box = sketch.box[pick]
-        size = np.maximum(box[:, 2:] - box[:, :2], 1.0)
-        start = (np.stack([batch.x0, batch.y0], axis=1) - box[:, :2]) / size
-        side = x * column(0.6 / size[:, 0], device) + y * column(0.4 / size[:, 1], device)
-        side = side + column(0.6 * start[:, 0] + 0.4 * start[:, 1], device)
-        gloss = column(facets.gloss[pick], device) * (0.5 + side)
-        value[:, :3] = column(facets.albedo[pick], device) + gloss[:, None]
-        value[:, 3] = column(sketch.sun[pick], device)
-        value[:, 4] = column(sketch.sky[pick], device)
-        value[:, 5] = 1
-        drawn.append(Drawn(batch, facets.picture[pick], facets.order[pick], np.full(len(pick), -1), value, cover))
+    for batch, _, c in table.each(**columns):
+        cover = (0.5 - _convex(batch, sketch.edges[batch.rows], c)).clamp_(0, 1)
+        x, y = batch.axes(cover.device)
+        value = torch.empty((len(batch.rows), LAYERS, *cover.shape[1:]), device=cover.device)
+        gloss = (x * c["gloss_x"] + c["gloss"]) + y * c["gloss_y"]
+        torch.add(c["albedo"].transpose(0, 1), gloss[:, None], out=value[:, :3])
+        value[:, 3:] = c["light"].transpose(0, 1)
+        order = facets.order[batch.rows]
+        drawn.append(Drawn(batch, facets.picture[batch.rows], order, np.full(len(order), -1), value, cover))
     return drawn
