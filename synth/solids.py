@@ -87,7 +87,7 @@ def boxes(
 
 
 def cars(rng: np.random.Generator, picture: Index, at: Array, order: float) -> Layout:
-    """Cars and vans: a lower body, dark glass all round, a roof, a windscreen that slopes."""
+    """Cars and vans: a lower body, dark glass between pillars, a roof, a windscreen that slopes, lamps, wheels, mirrors."""
     count = len(picture)
     turn = rng.uniform(0, 2 * np.pi, count)
     van = rng.random(count) < 0.3
@@ -126,12 +126,91 @@ def cars(rng: np.random.Generator, picture: Index, at: Array, order: float) -> L
         faces(picture, seed, lower, paint, paint * 0.9, 0.22, 0.05),
         faces(picture, seed + 0.02, cabin, glass, glass, 0.05, 0.04),
         faces(picture, seed + 0.04, roof, paint, paint, 0.12, 0.05),
+        *_pillars(picture, seed + 0.035, cabin, paint * 0.8),
+        *_lamps(picture, seed + 0.015, lower, rng),
+        *_wheels(picture, seed + 0.005, at, turn, width, length),
+        *_mirrors(
+            picture, seed + 0.06, at + forward * (shift + 0.42 * cabin_length)[:, None], turn, width, belt_m, paint
+        ),
     ]
     shadow = np.concatenate([lower[:, :4] * [1, 1, 0], cabin[:, 4:]], axis=1)
     body = lower.copy()
     body[:, :4, 2] = 0
     blocks = [rows(Blocks, count, picture=picture, corners=c) for c in (body, shadow)]
     return Layout(base.plates, base.limbs, join(Facets, tables), join(Blocks, blocks), base.targets)
+
+
+def _pillars(picture: Index, order: Array, cabin: Array, paint: Array) -> list[Facets]:
+    """Strips of the body's colour on the glass of a cabin [N, 8, 3]: at its corners and in the middle of its sides."""
+    tables = []
+    for one, other, places in (
+        (0, 3, (0.0, 0.47, 0.95)),
+        (2, 1, (0.0, 0.48, 0.95)),
+        (3, 2, (0.0, 0.96)),
+        (1, 0, (0.0, 0.96)),
+    ):
+        low, high = cabin[:, [one, other]], cabin[:, [one + 4, other + 4]]
+        normal = np.cross(high[:, 0] - low[:, 0], low[:, 1] - low[:, 0])
+        normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+        for a in places:
+            b = a + (0.05 if len(places) == 3 else 0.04)
+            ends = [
+                edge[:, 0] + (edge[:, 1] - edge[:, 0]) * share
+                for edge, share in ((low, a), (low, b), (high, b), (high, a))
+            ]
+            tables.append(_facet(picture, order, np.stack(ends, axis=1), normal, paint))
+    return tables
+
+
+def _lamps(picture: Index, order: Array, lower: Array, rng: np.random.Generator) -> list[Facets]:
+    """Pale lamps in front and red ones behind, set into the corners of the body's top."""
+    rear_left, rear_right, front_right, front_left = (lower[:, 4 + i] for i in range(4))
+    up = np.array([0.0, 0.0, 1.0])
+    deep, wide = rng.uniform(0.018, 0.032, (len(picture), 1)), rng.uniform(0.13, 0.2, (len(picture), 1))
+    pale = np.full((len(picture), 3), 1.0) * rng.uniform(0.35, 0.75, (len(picture), 1))
+    red = np.array([0.22, 0.012, 0.012]) * rng.uniform(0.6, 1.4, (len(picture), 1))
+    tables = []
+    for here, across, behind, colour in (
+        (front_left, front_right, rear_left, pale), (front_right, front_left, rear_right, pale),
+        (rear_left, rear_right, front_left, red), (rear_right, rear_left, front_right, red),
+    ):  # fmt: skip
+        side, back = across - here, behind - here
+        corner = here + 0.09 * side + 0.006 * back
+        ends = [corner, corner + wide * side, corner + wide * side + 0.6 * deep * back, corner + deep * back]
+        tables.append(_facet(picture, order, np.stack(ends, axis=1) + 0.004 * up, up, colour))
+    return tables
+
+
+def _wheels(picture: Index, order: Array, at: Array, turn: Array, width_m: Array, length_m: Array) -> list[Facets]:
+    """The outer faces of four wheels: rubber, and a rim of metal."""
+    right, forward = axes(turn)
+    up = np.array([0.0, 0.0, 1.0])
+    ring = np.radians(np.arange(8) * 45.0 + 22.5)
+    tables = []
+    for side in (-1.0, 1.0):
+        for ahead in (-0.29, 0.31):
+            middle = (
+                at + right * (side * (width_m / 2 + 0.015))[:, None] + forward * (ahead * length_m)[:, None] + 0.31 * up
+            )
+            for radius_m, colour, step in ((0.31, 0.02, 0.0), (0.19, 0.3, 0.001)):
+                disc = np.stack([middle + radius_m * (np.cos(a) * forward + np.sin(a) * up) for a in ring], axis=1)
+                tables.append(_facet(picture, order + step, disc, side * right, np.full((len(picture), 3), colour)))
+    return tables
+
+
+def _mirrors(
+    picture: Index, order: Array, at: Array, turn: Array, width_m: Array, belt_m: Array, paint: Array
+) -> list[Facets]:
+    """The tops of two outside mirrors, ``at`` abreast of the windscreen's foot."""
+    right, forward = axes(turn)
+    up = np.array([0.0, 0.0, 1.0])
+    tables = []
+    for side in (-1.0, 1.0):
+        inner = at + right * (side * 0.455 * width_m)[:, None] + up * (belt_m + 0.12)[:, None]
+        outer = inner + right * (side * 0.2) - forward * 0.05
+        quad = np.stack([inner, outer, outer - forward * 0.1, inner - forward * 0.12], axis=1)
+        tables.append(_facet(picture, order, quad, up, paint))
+    return tables
 
 
 def cylinders(
@@ -169,7 +248,7 @@ def cylinders(
     )
 
 
-def _facet(picture: Index, order: float, corners: Array, normal: Array, albedo: Array) -> Facets:
+def _facet(picture: Index, order: Array | float, corners: Array, normal: Array, albedo: Array) -> Facets:
     spare = np.repeat(corners[:, -1:], 8 - corners.shape[1], axis=1)
     return rows(
         Facets,
