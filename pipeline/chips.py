@@ -16,6 +16,7 @@ from typing import Any, Literal, Protocol
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from PIL import Image
 from torch import Tensor
 
 from mission.errors import InputError, must
@@ -28,6 +29,9 @@ from synth.other_things import OTHER
 # Frames that the chips of one batch are cut from, and chips cut before one of them is exchanged for the next.
 FRAMES_AT_HAND = 6
 CHIPS_PER_EXCHANGE = 24
+# An object longer than this share of a chip is cut out with more around it and shrunk: a chip must show it whole, and the
+# colour readers judge by its surroundings.
+LARGEST_IN_CHIP = 0.6
 # Decoded frames kept by one source; a frame of 20 megapixels takes 61 MB.
 KEPT_BYTES = 400_000_000
 # What is put in the place of a panel for the second look; no truth file names a category so.
@@ -138,7 +142,7 @@ class FrameSetChips:
         return wanted and (not self._some_labelled or self._is_labelled(thing))
 
     def _one(self, rng: np.random.Generator, frame: Frame) -> _Cut:
-        pixels = self._pixels(frame)
+        pixels, side = self._pixels(frame), self.chip_px
         targets = [thing for thing in frame.things if self._is_target(thing)]
         other = self._other(rng, frame, targets) if self.other_share and rng.random() < self.other_share else None
         if other is not None:
@@ -147,9 +151,12 @@ class FrameSetChips:
             x, y, w, h = targets[rng.integers(len(targets))].bbox_px
             free = self.chip_px * (0.06 if self.focus else 0.35)
             centre = np.array([x + w / 2, y + h / 2]) + rng.uniform(-free, free, 2)
+            side = max(side, round(max(w, h) / LARGEST_IN_CHIP))
         else:
             centre = rng.uniform((0, 0), (frame.width_px, frame.height_px))
-        cut = cut_chip(frame, pixels, centre, self.chip_px)
+        cut = cut_chip(frame, pixels, centre, side)
+        if side > self.chip_px:
+            cut = _shrunk(cut, self.chip_px)
         return cut if self.augment is None else self.augment(cut)
 
     def _other(self, rng: np.random.Generator, frame: Frame, panels: Sequence[Thing]) -> Thing | None:
@@ -220,6 +227,12 @@ def cut_chip(frame: Frame, pixels: NDArray[np.uint8], centre_px: NDArray[np.floa
 
 def _number(category: str) -> int:
     return OTHER if category == NEITHER else CATEGORIES.index(category)
+
+
+def _shrunk(cut: _Cut, chip_px: int) -> _Cut:
+    """A cut brought down to the size of a chip, each pixel a mean of those it covers."""
+    pixels = Image.fromarray(cut.pixels).resize((chip_px, chip_px), Image.Resampling.BOX)
+    return _Cut(np.array(pixels), cut.boxes * (chip_px / len(cut.pixels)), cut.things, cut.visible)
 
 
 def _turn(thing: Thing) -> float:

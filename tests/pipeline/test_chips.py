@@ -95,6 +95,22 @@ def test_augmented_boxes_stay_on_their_panels(folder, mission_vocabulary):
     assert max(sides) - min(sides) > 4  # and the scale did vary
 
 
+def test_a_panel_larger_than_a_chip_is_shown_whole(folder, mission_vocabulary):
+    """A white square of 150 px in chips of 96 px: shrunk to three fifths of the chip, and the box with it."""
+    frame = read_frame_set(folder).frames[0]
+    pixels = np.full((200, 200, 3), 90, np.uint8)
+    pixels[30:180, 20:170] = 250
+    Image.fromarray(pixels).save(folder / frame.file_name)
+    thing = Thing(1, "panel", (20.0, 30.0, 150.0, 150.0), 22500.0)
+    lone = FrameSet(folder, "photographed", (Frame(1, frame.file_name, 200, 200, things=(thing,)),))
+    batch = FrameSetChips(lone, mission_vocabulary, chip_px=96, focus="panel", augment=False).batch(4)
+    assert batch.visible.tolist() == pytest.approx([1.0] * 4)
+    for image, box in zip(batch.image, batch.box_px, strict=True):
+        y, x = torch.nonzero(image.float().mean(0) > 170, as_tuple=True)
+        seen = torch.stack([x.min(), y.min(), x.max() + 1, y.max() + 1]).float()
+        assert torch.allclose(seen, box, atol=1.0) and float(box[2] - box[0]) == pytest.approx(0.6 * 96, abs=1)
+
+
 def test_unknown_attributes_and_foreign_words_are_minus_one(folder, mission_vocabulary):
     attributes = {"shape": "circle", "panel_colour": None, "mark": "Q", "mark_colour": "red"}
     thing = Thing(1, "panel", (80.0, 80.0, 40.0, 40.0), 1600.0, attributes=attributes)
