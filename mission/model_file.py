@@ -90,6 +90,10 @@ class TrainingSettings(Settings):
     # How many rendered chips are kept to be drawn from again.
     reservoir_chips: Annotated[int, Field(ge=1)] = 256
     validation_chips: Annotated[int, Field(ge=8)] = 192
+    # Detector only, going on from a bundle: so many chips without a target on which it errs most are shown again.
+    hard_negatives: Annotated[int, Field(ge=0, le=100_000)] = 0
+    # Detector only, with photographs as ground: share of the chips that take on the broad tones of a photograph.
+    amplitude_exchange: Share = 0.0
     # Readers only: share of chips with a decoy, a person or nothing in the place of the panel, for the second look.
     other_share: Share = 0.33
 

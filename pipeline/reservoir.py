@@ -9,7 +9,7 @@ is made. Only finished numbers go to a GPU, from page-locked memory, so that it 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -25,6 +25,9 @@ from synth.chips import ChipBatch
 WINDOW_FREEDOM = 0.7
 # Column of the mark among the attributes.
 MARK = 2
+
+
+Change = Callable[[ChipBatch, int], ChipBatch]
 
 
 class Source(Protocol):
@@ -254,7 +257,8 @@ class Reservoir:
 
     A chip is used up after ``uses_per_chip`` uses. As a rule fresh ones are then waited for, and what is given depends on the
     seed alone. With ``as_they_come`` (for a GPU, which must not stand still) those that are ready are taken, and where they
-    are too few the old ones are used beyond that number: ``given / drawn`` tells how often.
+    are too few the old ones are used beyond that number: ``given / drawn`` tells how often. ``changes`` are made to fresh
+    chips in turn, each told the number of their batch.
     """
 
     def __init__(
@@ -269,10 +273,11 @@ class Reservoir:
         device: torch.device | str | None = None,
         draw_chips: int | None = None,
         as_they_come: bool = False,
+        changes: Sequence[Change] = (),
     ) -> None:
         self.source, self.capacity, self.uses_per_chip = source, capacity, uses_per_chip
         self.mirrored, self.window_px, self.as_they_come = mirrored, window_px, as_they_come
-        self.device, self.draw_chips = device, draw_chips
+        self.device, self.draw_chips, self.changes = device, draw_chips, changes
         self.rng = np.random.default_rng(seed)
         self.generator = torch.Generator().manual_seed(seed)
         self.image: Tensor | None = None
@@ -335,6 +340,8 @@ class Reservoir:
 
     def _take(self, fresh: ChipBatch, n: int) -> None:
         """Put fresh chips into empty places, else into those of the chips that were used up longest ago."""
+        for change in self.changes:
+            fresh = change(fresh, self.batches)
         size = len(fresh.image)
         device = torch.device(self.device) if self.device is not None else fresh.image.device
         if self.image is None:

@@ -26,7 +26,7 @@ from pipeline.hard_negatives import HardNegatives
 from pipeline.imagenet_trunk import fill_from_imagenet
 from pipeline.processors import choose_device, prepare
 from pipeline.readers import Readers, loosened
-from pipeline.reservoir import Reservoir
+from pipeline.reservoir import Change, Reservoir
 from pipeline.starting_weights import fill_from_bundle
 from pipeline.team import Team
 from pipeline.tensor_files import fill_network, read_tensors, write_tensors
@@ -243,7 +243,9 @@ def changes_of_chips(job: Job, network: nn.Module) -> list[Change]:
     if photographs is not None:
         real = photographs.batch(REAL_CROPS).image
         changes.append(AmplitudeExchange(real, settings.amplitude_exchange, job.seed))
-    bare = job.data.open_bare(settings.chip_px, photographs_only=False) if settings.hard_negatives and job.start else None
+    bare = (
+        job.data.open_bare(settings.chip_px, photographs_only=False) if settings.hard_negatives and job.start else None
+    )
     if bare is not None:
         changes.append(HardNegatives.mined(network, bare, settings.hard_negatives, HARD_SHARE, job.seed))
     return changes

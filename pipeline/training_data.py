@@ -93,6 +93,20 @@ class TrainingData:
             parts.append((self.real.share, real))
         return parts[0][1] if len(parts) == 1 else MixedChips(parts, self._seed(held_out, focus))
 
+    def open_bare(self, chip_px: int, *, photographs_only: bool) -> Source | None:
+        """Training chips without panel or person: ground with what is no target, or the photographs alone with nothing drawn.
+
+        None where there is no recipe to draw by, or no photograph where they are asked for.
+        """
+        ground = self.ground or self.empty
+        if self.recipe is None or (photographs_only and ground is None):
+            return None
+        composition = self.recipe.composition.model_copy(update={"empty_share": 1.0})
+        bare = self.recipe.model_copy(update={"composition": composition})
+        if photographs_only:
+            return replace(self, empty=ground)._empty(False, chip_px, "cpu")
+        return replace(self, recipe=bare)._main(False, chip_px, None, "cpu")
+
     def open_real(self, purpose: str, chip_px: int, focus: str | None, device: str) -> Source | None:
         """The real frames alone; None where there are none for this purpose, or none that a reader could learn from."""
         if self.real is None:
