@@ -77,6 +77,11 @@ def data_sheet(path: Path, frame_set: FrameSet) -> None:
         f"{len(things)} annotations, of which {len(counted)} count: the longer side is {SCORED_MIN_SIDE_PX:g} px or more and"
         f" {SCORED_MIN_VISIBLE:.0%} or more can be seen.",
     ]
+    others = [frame.other_things for frame in frames if frame.other_things is not None]
+    if others:
+        kinds = Counter(other.kind.replace("_", " ") for group in others for other in group)
+        named = ", ".join(f"{kind} {count}" for kind, count in kinds.most_common()) or "none"
+        holds.append(f"Other things noted in {len(others)} of {len(frames)} frames, by views: {named}.")
     sections = [
         Section("How it came about", made),
         Section("What it holds", holds, [_sizes(counted), *_values(counted)]),

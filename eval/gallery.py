@@ -14,6 +14,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFilter
 
 from eval.judgement import Judgement
+from eval.runs import named_at
 from mission.errors import InputError
 from mission.frame_set import FrameSet
 from mission.photographs import load_photograph
@@ -131,15 +132,15 @@ def _false(judgement: Judgement) -> list[_Wanted]:
     kept = matches.false() & (matches.det_category == case.categories.index("panel"))
     rows = np.flatnonzero(kept & (matches.det_score >= judgement.working["panel"]))
     rows = rows[np.argsort(-matches.det_score[rows], kind="stable")][:MOST_OF_A_KIND]
-    return [
-        _Wanted(
-            "false alarm",
-            f"taken for a panel with confidence {matches.det_score[row]:.2f}",
-            int(matches.det_frame[row]),
-            case.sightings[matches.det_row[row]].bbox_px,
+    chosen = []
+    for row in rows.tolist():
+        frame, box_px = int(matches.det_frame[row]), case.sightings[matches.det_row[row]].bbox_px
+        kind = named_at(case.frames[frame], box_px)
+        words = f"taken for a panel with confidence {matches.det_score[row]:.2f}"
+        chosen.append(
+            _Wanted("false alarm", words if kind is None else f"{kind.replace('_', ' ')} {words}", frame, box_px)
         )
-        for row in rows.tolist()
-    ]
+    return chosen
 
 
 def _opened(judgement: Judgement, frame_set: FrameSet, row: int) -> Image.Image | None:

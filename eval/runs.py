@@ -111,13 +111,20 @@ def _on_other(case: Case, find: Find, row_of: Mapping[int, int]) -> str | None:
     """What a sighting of the find has its centre on, where the truth names something that is neither panel nor person."""
     for number in find.sightings:
         row = row_of[number]
-        x, y, w, h = case.sightings[row].bbox_px
-        frame = case.frames[int(case.detections.frame[row])]
-        others = [(thing.category, thing.bbox_px) for thing in frame.things if thing.category not in CATEGORIES]
-        others += [(thing.kind, thing.bbox_px) for thing in frame.other_things or ()]
-        for kind, (left, top, wide, high) in others:
-            if left <= x + w / 2 <= left + wide and top <= y + h / 2 <= top + high:
-                return kind
+        kind = named_at(case.frames[int(case.detections.frame[row])], case.sightings[row].bbox_px)
+        if kind is not None:
+            return kind
+    return None
+
+
+def named_at(frame: Frame, box_px: tuple[float, float, float, float]) -> str | None:
+    """What, neither panel nor person, the truth names at the middle of a box; None where it names nothing."""
+    x, y, w, h = box_px
+    others = [(thing.category, thing.bbox_px) for thing in frame.things if thing.category not in CATEGORIES]
+    others += [(thing.kind, thing.bbox_px) for thing in frame.other_things or ()]
+    for kind, (left, top, wide, high) in others:
+        if left <= x + w / 2 <= left + wide and top <= y + h / 2 <= top + high:
+            return kind
     return None
 
 

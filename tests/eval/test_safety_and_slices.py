@@ -11,6 +11,7 @@ import pytest
 
 from eval.contrast import lightness
 from eval.proportions import exact_upper_bound
+from eval.runs import named_at
 from eval.score import score
 from mission.frame_set import FrameSet, OtherThing, write_truth
 from mission.sightings import Sightings
@@ -99,6 +100,8 @@ def test_a_false_report_on_a_thing_that_the_truth_names_tells_its_kind(tmp_path:
     assert causes["reports"] == {"false_on_look_alike": 1, "false_on_ground": 1}
     assert causes["look_alikes"] == {"cone": 1}
     assert "(cone 1)" in (tmp_path / "card" / "report.html").read_text()
+    assert "noted in 10 of 10 frames, by views: cone 10." in (tmp_path / "card" / "datasheet.html").read_text()
+    assert named_at(made.frames[0], on_cone.bbox_px) == "cone" and named_at(made.frames[0], on_grass.bbox_px) is None
 
 
 def test_fused_free_response_counts_each_object_once(tmp_path: Path) -> None:
