@@ -77,7 +77,7 @@ def sample_people(rng: np.random.Generator, picture: Index, ground: Array, look:
     albedo = np.concatenate([colours[:, part], extra_colour], axis=1)
     present = np.concatenate([np.ones((count, len(part)), dtype=bool), extra_mask], axis=1)
     torso = np.isin([a + b for a, b, *_ in _PARTS], _TORSO_PARTS)
-    roundness = np.where(np.concatenate([torso, np.zeros(extra_mask.shape[1], dtype=bool)]), 0.55, 1.0)
+    roundness = np.concatenate([np.where(torso, 0.55, 1.0), _HEADGEAR_ROUNDNESS])
     heading = rng.uniform(0, 2 * np.pi, count)
     world = _placed(ends, height_m, heading, ground)
     # Nothing reaches below the ground.
@@ -264,6 +264,10 @@ def _clothes(rng: np.random.Generator, count: int) -> Array:
         axis=1,
     )
     return np.clip(colours, 0.008, 1.0)
+
+
+#: Hair, long hair, a hat's brim (a disc seen from above, not a ball), a cap's visor, its crown.
+_HEADGEAR_ROUNDNESS = np.array([1.0, 1.0, 0.3, 0.6, 1.0])
 
 
 def _headgear(
