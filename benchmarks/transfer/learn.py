@@ -24,7 +24,9 @@ from benchmarks.transfer.pool import PROCEDURAL, Shelf
 from benchmarks.transfer.pool import Part as PoolPart
 from mission.mission_file import Mission
 from mission.model_file import ModelFile, TrainingSettings
+from pipeline.amplitude_exchange import exchange_amplitudes
 from pipeline.bundle import build_detector
+from pipeline.hard_negatives import surest_false_report
 from pipeline.processors import ChosenDevice
 from pipeline.readers import Readers
 from pipeline.reservoir import Looks, Objects, change_light, choose_looks, objects_seen, pixels_at_once
@@ -33,6 +35,10 @@ from pipeline.training import Budget, Report, Schedule, train
 from synth.chips import ChipBatch
 
 TAKE_IN_S = 3.0
+#: When hard negatives are mined (shares of the training), of how many empty chips, and how many are kept.
+MINED_AT, MINED_OF, MINED_KEPT = (0.35, 0.6), 1024, 256
+#: Share of the chips that take on the broad tones of a photograph, in the row that does so.
+EXCHANGED_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -132,6 +138,21 @@ class PoolBatches:
         image = change_light(torch.cat(pixels), self.generator)
         return objects_seen(objects, looks).on(image.device, image)
 
+    def pictures(self, n: int, photographs: bool) -> Tensor:
+        """n pictures uint8 [n, 3, S, S] of empty chips, or of any chips on photographs."""
+        shelves = [s for s in self.shelves if s.held and not (photographs and s.part.ground == PROCEDURAL)]
+        found = []
+        for number, shelf in enumerate(shelves):
+            count = n // len(shelves) + (number < n % len(shelves))
+            index = (
+                self.rng.integers(shelf.held, size=count)
+                if photographs
+                else _some(self.rng, shelf.empty[: shelf.held], count)
+            )
+            assert shelf.image is not None
+            found.append(shelf.image[torch.from_numpy(index).to(shelf.device)])
+        return torch.cat(found)
+
     def _index(self, shelf: Shelf, n: int) -> NDArray[np.int64]:
         usable = self._usable(shelf)
         if self.row.empty_share is None:
@@ -147,18 +168,54 @@ def _some(rng: np.random.Generator, chosen: NDArray[np.bool_], n: int) -> NDArra
 
 
 class LearnTask:
-    """What the training loop asks of a task, without validation: the judge does that."""
+    """What the training loop asks of a task, without validation (the judge does that), and a row's own way of learning."""
 
-    def __init__(self, part: Part, seed: int) -> None:
-        self.name, self.generator = part, torch.Generator().manual_seed(seed)
+    def __init__(self, run: Run, batches: PoolBatches, until: float) -> None:
+        self.name, self.batches = run.part, batches
+        self.generator, self.rng = torch.Generator().manual_seed(run.seed), np.random.default_rng(run.seed)
+        self.learning = row_named(run.row).learning
+        now = time.time()
+        self.mine_at = [now + share * (until - now) for share in MINED_AT] if self.learning == "hard-negatives" else []
+        self.hard: Tensor | None = None
 
     def losses(self, network: nn.Module, chips: ChipBatch) -> dict[str, Tensor]:
         if isinstance(network, Readers):
             return network.losses(chips, self.generator)
+        if self.mine_at and time.time() >= self.mine_at[0]:
+            self.mine_at.pop(0)
+            self._mine(network)
+        if self.hard is not None:
+            self._show_hard(chips, self.hard)
+        if self.learning == "amplitude-exchange":
+            place = torch.from_numpy(np.flatnonzero(self.rng.random(len(chips.image)) < EXCHANGED_SHARE))
+            real = self.batches.pictures(len(place), photographs=True)
+            chips.image[place.to(real.device)] = exchange_amplitudes(chips.image[place.to(real.device)], real)
         return network.losses(chips.image, chips)  # type: ignore[operator]
+
+    def _mine(self, network: nn.Module) -> None:
+        """Keep those empty chips that the network as it is now takes most surely for something."""
+        pictures = self.batches.pictures(MINED_OF, photographs=False)
+        nothing = unlabelled(pictures)
+        score = surest_false_report(network, nothing)
+        network.train()
+        self.hard = pictures[score.topk(min(MINED_KEPT, len(score))).indices.to(pictures.device)]
+
+    def _show_hard(self, chips: ChipBatch, hard: Tensor) -> None:
+        """Put hard chips in the place of half of the empty ones."""
+        empty = np.setdiff1d(np.arange(len(chips.image)), chips.chip.cpu().numpy())
+        place = torch.from_numpy(empty[self.rng.random(len(empty)) < 0.5]).to(hard.device)
+        which = torch.from_numpy(self.rng.integers(len(hard), size=len(place))).to(hard.device)
+        chips.image[place] = change_light(hard[which], self.batches.generator)
 
     def validate(self, network: nn.Module) -> dict[str, float]:
         return {}
+
+
+def unlabelled(pictures: Tensor) -> ChipBatch:
+    """Pictures uint8 [B, 3, S, S] as chips that hold nothing."""
+    no_row = torch.zeros(0, dtype=torch.int64)
+    none = torch.zeros(0)
+    return ChipBatch(pictures, no_row, no_row, torch.zeros(0, 4), none, torch.zeros(0, 4, dtype=torch.int64), none)
 
 
 def network_of(run: Run, sizes: ModelFile, mission: Mission) -> nn.Module:
@@ -212,7 +269,7 @@ def _learn_one(
         say(f"{run.name}: step {one.step}, {one.elapsed_s:.0f} s, {batches.drawn} chips: {losses} {one.note}")
 
     steps = train(
-        LearnTask(run.part, run.seed), network, batches, settings, Budget(seconds=until - started), chosen,  # type: ignore[arg-type]
+        LearnTask(run, batches, until), network, batches, settings, Budget(seconds=until - started), chosen,  # type: ignore[arg-type]
         schedule=Schedule(report_s=60.0, validations=1), on_progress=report,
     )  # fmt: skip
     facts = {

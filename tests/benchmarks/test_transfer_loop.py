@@ -17,7 +17,7 @@ from PIL import Image
 from benchmarks.transfer import judge, pool, run, table, verdict
 from benchmarks.transfer.ingredients import BASE, ROWS, recipe_of, row_named
 from benchmarks.transfer.judge import Flight, judge_flight
-from benchmarks.transfer.learn import PoolBatches, Run, Shelves, learn, parts_for
+from benchmarks.transfer.learn import LearnTask, PoolBatches, Run, Shelves, learn, network_of, parts_for
 from benchmarks.transfer.pool import Part, Shelf, plan, source_of, write_chips
 from mission.errors import InputError
 from mission.mission_file import load_mission
@@ -95,6 +95,37 @@ def test_batches_keep_the_shares_of_ground_and_of_empty_chips(tmp_path: Path) ->
         empty = 1 - len(chips.chip.unique()) / 2000
         assert abs(float(on_park) - 0.8) < 0.04 and abs(empty - wanted) < 0.04
         assert batches.drawn == 128 and batches.given == 2000
+
+
+@pytest.mark.parametrize("row", ["hard-negatives", "amplitude-exchange"])
+def test_rows_with_a_way_of_learning_of_their_own(row: str, tmp_path: Path) -> None:
+    shelves = {}
+    for ground, grey in (("park", 20), (pool.PROCEDURAL, 200)):
+        part = Part("real", ground, None, 64, 64)
+        (tmp_path / part.name).mkdir()
+        chips = _chips([1, 0] * 32, grey)
+        chips.image = chips.image.repeat(1, 1, 8, 8)
+        write_chips(tmp_path / part.name / "00000.safetensors", [chips])
+        shelf = Shelf(part, tmp_path, torch.device("cpu"))
+        shelf.take_in()
+        shelves[shelf] = 0.5
+    one = Run(row, "detector", 1, ("lake",), ("park",))
+    batches = PoolBatches(shelves, row_named(row), True, 1)
+    task = LearnTask(one, batches, time.time())
+    torch.manual_seed(0)
+    network = network_of(one, load_model_file(run.MODEL), load_mission(pool.MISSION)).train()
+    before = batches.batch(8)
+    drawn = before.image.clone()
+    losses = task.losses(network, before)
+    assert all(bool(torch.isfinite(loss)) for loss in losses.values()) and network.training
+    changed = (before.image != drawn).flatten(1).any(1)
+    if row == "hard-negatives":
+        assert task.hard is not None and not task.mine_at[1:]
+        held = torch.zeros(8, dtype=torch.bool)
+        held[before.chip] = True
+        assert not bool((changed & held).any())  # what holds an object is never exchanged
+    else:
+        assert bool(changed.any()) and float(batches.pictures(6, photographs=True).float().mean()) == 20.0
 
 
 def test_loop_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
