@@ -67,8 +67,12 @@ def _noise_tile(device: torch.device) -> torch.Tensor:
 @lru_cache(maxsize=4)
 def _cell_table(device: torch.device) -> torch.Tensor:
     """Five random numbers 0..1 for each of the cells that bodies stand in: [5, cells * cells]."""
-    table = np.random.default_rng(21).random((5, _CELLS * _CELLS)).astype(np.float32)
-    return torch.from_numpy(table).to(device)
+    return torch.from_numpy(_cell_numbers()).to(device)
+
+
+@lru_cache(maxsize=1)
+def _cell_numbers() -> np.ndarray:
+    return np.random.default_rng(21).random((5, _CELLS * _CELLS)).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -252,26 +256,25 @@ _MANY_BODIES = 24
 
 def _bodies(u: torch.Tensor, w: torch.Tensor, period: torch.Tensor, v: Values, seed: int, body: Body) -> torch.Tensor:
     """One mask: where few bodies stand in or near the window each is worked out over all of it."""
-    left, right = math.floor(float(u[0, 0, 0])) - 1, math.floor(float(u[0, 0, -1])) + 1
-    top, bottom = math.floor(float(w[0, 0, 0])) - 1, math.floor(float(w[0, -1, 0])) + 1
-    columns = torch.arange(left, right + 1, dtype=torch.int32)
-    rows = torch.arange(top, bottom + 1, dtype=torch.int32).view(-1, 1)
-    number = torch.tensor(seed, dtype=torch.int32)
-    index = _cell_index(columns, rows, number)
-    chance = _cell_table(u.device).index_select(1, index.flatten())
-    reach = float(v["size"] + v["size2"]) / float(period) + _KNOWN_CELLS
-    across = columns + 0.2 + 0.6 * chance[0].view(index.shape)
-    down = rows + 0.2 + 0.6 * chance[1].view(index.shape)
-    near = (across > float(u[0, 0, 0]) - reach) & (across < float(u[0, 0, -1]) + reach)
-    near &= (down > float(w[0, 0, 0]) - reach) & (down < float(w[0, -1, 0]) + reach)
-    there = (near.flatten() & (chance[2] < v["level"].view(()))).nonzero().flatten()
-    if len(there) == 0:
-        return torch.full((1, w.shape[1], u.shape[2]), -FAR_PX)
-    if len(there) > _MANY_BODIES:
-        return _near_bodies(u, w, period, v, number.view(1, 1, 1), body)
-    chance = chance[:, there].view(5, -1, 1, 1)
-    px, py = ((at - c.flatten()[there].view(-1, 1, 1)) * period for at, c in ((u, across), (w, down)))
-    return body(px, py, chance, v).amax(0, keepdim=True)
+    # Few numbers, many steps: numpy is quicker at that.
+    across, down = u.numpy().ravel(), w.numpy().ravel()
+    (left, right), (top, bottom) = ((math.floor(at[0]) - 1, math.floor(at[-1]) + 1) for at in (across, down))
+    columns, rows = np.arange(left, right + 1), np.arange(top, bottom + 1)[:, None]
+    index = ((columns + seed * 7) & (_CELLS - 1)) + ((rows + seed * 13) & (_CELLS - 1)) * _CELLS
+    chance = _cell_numbers()[:, index]
+    reach = (v["size"].item() + v["size2"].item()) / period.item() + _KNOWN_CELLS
+    x, y = columns + 0.2 + 0.6 * chance[0], rows + 0.2 + 0.6 * chance[1]
+    there = (x > across[0] - reach) & (x < across[-1] + reach) & (y > down[0] - reach) & (y < down[-1] + reach)
+    there &= chance[2] < v["level"].item()
+    count = np.count_nonzero(there)
+    if count == 0:
+        return torch.full((1, len(down), len(across)), -FAR_PX)
+    if count > _MANY_BODIES:
+        return _near_bodies(u, w, period, v, torch.tensor(seed, dtype=torch.int32).view(1, 1, 1), body)
+    found = np.concatenate([x[there][None], y[there][None], chance[:, there]]).astype(np.float32)
+    numbers = torch.from_numpy(found)[:, :, None, None]
+    px, py = (u - numbers[0]) * period, (w - numbers[1]) * period
+    return body(px, py, numbers[2:], v).amax(0, keepdim=True)
 
 
 def _near_bodies(

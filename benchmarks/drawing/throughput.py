@@ -1,0 +1,154 @@
+"""Chips a second and core, stage by stage, beside pasting panels on photographs; one whole frame; two processes against one.
+
+python -m benchmarks.drawing.throughput [--batches 4] [--repeats 5]      some two minutes on two quiet cores
+
+Seconds are those of the thread's own work, the least of the repeats; texture tiles are drawn before the clock starts. On a busy
+machine everything is slower, the baseline too: trust the ratios, which are measured in turns.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import resource
+import time
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import torch
+
+from benchmarks.drawing.pasted import PastedPanels
+from mission.mission_file import load_mission
+from mission.recipe import load_recipe
+from synth.chips import ChipSource
+from synth.compose import developed, ground_canvas
+from synth.flight import plan_frame, plan_run
+from synth.frame_picture import draw_frame
+from synth.outlines import outline_atlas
+from synth.raster import Atlases, draw
+from synth.sketch import sketch
+
+Made = TypeVar("Made")
+_CPU = torch.device("cpu")
+_BATCH = 16
+# (chip's side [px], focus)
+_SHAPES = ((320, None), (256, None), (144, "panel"))
+
+
+def source(chip_px: int, focus: str | None) -> ChipSource:
+    """Chips of the recipe and the mission that everything is measured with."""
+    return ChipSource(load_recipe("field"), load_mission("harrow-fen"), seed=7, chip_px=chip_px, focus=focus)  # type: ignore[arg-type]
+
+
+class Clock:
+    """Least seconds of each stage of each batch."""
+
+    def __init__(self) -> None:
+        self.least: dict[tuple[str, int], float] = {}
+
+    def time(self, stage: str, batch: int, work: Callable[[], Made]) -> Made:
+        """Do the work and remember how long it took."""
+        start = time.thread_time()
+        done = work()
+        seconds = time.thread_time() - start
+        self.least[stage, batch] = min(seconds, self.least.get((stage, batch), seconds))
+        return done
+
+    def milliseconds(self, stage: str, items: int) -> float:
+        """Of one item."""
+        return 1e3 * sum(s for (name, _), s in self.least.items() if name == stage) / items
+
+
+def time_stages(clock: Clock, shape: str, chips: ChipSource, batch: int) -> None:
+    """One batch, whole and stage by stage."""
+    clock.time(shape, batch, lambda: chips.render(chips.scene(_BATCH, batch)))
+    scene = clock.time(f"{shape} sample", batch, lambda: chips.scene(_BATCH, batch))
+    side = chips.chip_px
+    drawing = clock.time(
+        f"{shape} project", batch, lambda: sketch(scene.layout, scene.views, scene.captures, scene.outlines)
+    )
+    canvas = clock.time(f"{shape} ground", batch, lambda: ground_canvas(scene, side, side, _CPU))
+    atlases = Atlases(scene.outlines, _CPU)
+    clock.time(f"{shape} things", batch, lambda: draw(canvas, drawing, atlases, canvas.light))
+    clock.time(f"{shape} camera", batch, lambda: developed(canvas, scene.captures, jpeg=True))
+
+
+def frame_seconds() -> tuple[float, float]:
+    """Seconds and peak memory [MB] of one whole frame, tiles warm."""
+    recipe, mission = load_recipe("field"), load_mission("harrow-fen")
+    run = plan_run(recipe, mission, 7, 0, None)
+    frame = plan_frame(recipe, mission, 7, 0, run)
+    outline_atlas(mission.panels.vocabulary)
+    times = []
+    for _ in range(2):
+        start = time.thread_time()
+        draw_frame(run, frame, mission, None)
+        times.append(time.thread_time() - start)
+    return min(times), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def _draw_for(seconds: float, ready: Any, counts: Any) -> None:
+    torch.set_num_threads(1)
+    chips = source(320, None)
+    chips.batch(_BATCH)
+    ready.wait()
+    start, drawn = time.perf_counter(), 0
+    while time.perf_counter() - start < seconds:
+        chips.batch(_BATCH)
+        drawn += _BATCH
+    counts.put(drawn / (time.perf_counter() - start))
+
+
+def chips_a_second(processes: int, seconds: float) -> float:
+    """Chips of 320 px a second of wall time by so many processes of one thread."""
+    context = multiprocessing.get_context("spawn")
+    ready, counts = context.Barrier(processes), context.Queue()
+    workers = [context.Process(target=_draw_for, args=(seconds, ready, counts)) for _ in range(processes)]
+    for worker in workers:
+        worker.start()
+    rate = sum(counts.get() for _ in workers)
+    for worker in workers:
+        worker.join()
+    return rate
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Time the drawing of chips and frames.")
+    parser.add_argument("--batches", type=int, default=4, help="batches of 16 chips of each shape")
+    parser.add_argument("--repeats", type=int, default=5, help="of each batch; the quickest counts")
+    parser.add_argument(
+        "--seconds", type=float, default=10.0, help="of drawing by one and by two processes; 0: left out"
+    )
+    options = parser.parse_args()
+    torch.set_num_threads(1)
+    clock, pasted = Clock(), PastedPanels(seed=7)
+    sources = {f"{px} px" + (f", {focus} in the middle" if focus else ""): source(px, focus) for px, focus in _SHAPES}
+    for chips in sources.values():
+        for batch in range(options.batches):
+            chips.render(chips.scene(_BATCH, batch))
+    for _ in range(options.repeats):
+        for batch in range(options.batches):
+            clock.time("pasted", batch, lambda: [pasted.chip() for _ in range(_BATCH)])
+            for shape, chips in sources.items():
+                time_stages(clock, shape, chips, batch)
+    items = options.batches * _BATCH
+    baseline = clock.milliseconds("pasted", items)
+    print(f"pasted on a photograph, 320 px: {baseline:6.2f} ms a chip, {1e3 / baseline:6.1f} chips/s and core")
+    for shape in sources:
+        whole = clock.milliseconds(shape, items)
+        print(
+            f"{shape}: {whole:6.2f} ms a chip, {1e3 / whole:6.1f} chips/s and core, {whole / baseline:.2f} of pasting one"
+        )
+        for stage in ("sample", "project", "ground", "things", "camera"):
+            part = clock.milliseconds(f"{shape} {stage}", items)
+            print(f"    {stage:8s} {part:6.2f} ms  {part / whole:5.0%}")
+    with multiprocessing.get_context("spawn").Pool(1) as pool:
+        seconds, peak_mb = pool.apply(frame_seconds)
+    print(f"frame of 5520 x 3680 px: {seconds:.1f} s of work, peak {peak_mb:.0f} MB with the libraries")
+    if options.seconds:
+        one, two = chips_a_second(1, options.seconds), chips_a_second(2, options.seconds)
+        print(f"one process {one:.1f} chips/s, two {two:.1f}: {two / one:.2f} times as many")
+
+
+if __name__ == "__main__":
+    main()
