@@ -79,7 +79,7 @@ def draw_curves(curves: Mapping[str, Sequence[Point]]) -> bytes | None:
         _draw(panes[0, column], [(p.step, p.losses) for p in points], style="-")
         _draw(panes[1, column], [(p.step, p.figures) for p in points], style="o-")
         panes[0, column].set(title=part, ylabel="loss (mean since the last report)", yscale="log")
-        panes[1, column].set(xlabel="step", ylabel="share right on held-out chips", ylim=(-0.02, 1.02))
+        panes[1, column].set(xlabel="step", ylabel="AP50 or share right, held-out chips", ylim=(-0.02, 1.02))
     content = io.BytesIO()
     figure.savefig(content, format="png")
     return content.getvalue()

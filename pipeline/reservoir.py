@@ -322,7 +322,8 @@ class Reservoir:
         if self.image is None:
             self._take(self.source.batch(size), n)
         if self.as_they_come:
-            while (self.uses >= 0).sum() < n or (self._has_room(size) and self.source.ready()):  # type: ignore[attr-defined]
+            # A first eighth of the pool is waited for, or the first second would be spent on the same few chips.
+            while (self.uses >= 0).sum() < max(n, self.capacity // 8) or (self._has_room(size) and self.source.ready()):  # type: ignore[attr-defined]
                 self._take(self.source.batch(size), n)
             return
         # Filling the pool at once would spend the first half of a short training on drawing: it may grow as fast as half

@@ -203,6 +203,15 @@ def test_a_gpu_takes_what_is_ready_and_uses_old_chips_again_rather_than_wait(mis
     assert source.number == before  # no chip is thrown away before it was used
 
 
+def test_a_gpu_waits_for_an_eighth_of_the_pool_first(mission_vocabulary):
+    reservoir = Reservoir(
+        Ready(mission_vocabulary, at_once=0), capacity=80, uses_per_chip=4, mirrored=False, seed=0, draw_chips=4,
+        as_they_come=True,
+    )  # fmt: skip
+    reservoir.batch(2)
+    assert reservoir.drawn == 12
+
+
 def test_a_pool_goes_on_where_another_was(mission_vocabulary):
     source = Ready(mission_vocabulary, at_once=0)
     reservoir = Reservoir(source, capacity=16, uses_per_chip=2, mirrored=True, seed=0, draw_chips=4)
