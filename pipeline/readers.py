@@ -40,6 +40,11 @@ def around(x: Tensor, before: int, after: int) -> Tensor:
     return torch.cat([x[..., x.shape[-1] - before :], x, x[..., :after]], -1)
 
 
+def exact_colours(values: Tensor) -> torch.autocast:
+    """No 16-bit arithmetic within: its eight bits of fraction would round 8-bit colours that differ by a shade to one."""
+    return torch.autocast(values.device.type, enabled=False)
+
+
 class RingConvolution(nn.Module):
     """3 x 3 convolution, batch normalisation, ReLU on polar maps; directions close around, rings end with zeros."""
 
@@ -100,9 +105,15 @@ class ColourFacts(nn.Module):
         self.where = nn.Conv2d(width, 2, 1)
 
     def forward(self, view: PolarView, half: Tensor) -> Tensor:
+        where = self.where(half).float()
+        with exact_colours(where):
+            return self._facts(view, where)
+
+    @staticmethod
+    def _facts(view: PolarView, where: Tensor) -> Tensor:
         palette = view.palette
         contrast = F.avg_pool2d(view.planes[:, 3:4], 2)
-        look = self.where(half).float() + torch.cat([-contrast, contrast], 1)
+        look = where + torch.cat([-contrast, contrast], 1)
         # A sample of a far ring stands for more ground than one of a near ring.
         rings = look.shape[2]
         area = (torch.arange(rings, device=look.device) + 0.5).log()[None, None, :, None]
@@ -193,9 +204,10 @@ class Readers(nn.Module):
 
     def forward(self, tight: Tensor, wide: Tensor) -> Readings:
         """Tight [N, 3, T, T] and wide [N, 3, W, W] crops, float 0..255 -> log-probabilities."""
-        palette = guess_palette(tight)
-        pixels = polar_pixels(tight, self.grid)
-        view = PolarView(palette, pixels, reading_planes(pixels, palette), wide)
+        with exact_colours(tight):
+            palette = guess_palette(tight)
+            pixels = polar_pixels(tight, self.grid)
+            view = PolarView(palette, pixels, reading_planes(pixels, palette), wide)
         maps = {name: trunk(view.planes) for name, trunk in self.trunks.items()}
         facts = {name: facts(view, _of(maps, name)[0]) for name, facts in self.facts.items()}
         looks = {name: colours(facts[name]) for name, colours in self.colours.items()}

@@ -250,3 +250,19 @@ def test_a_crop_of_a_very_large_panel_looks_like_that_of_a_small_one():
     stripes[:, :, ::2] = 200
     tight, _ = crops_of_frame(stripes, torch.tensor([[80.0, 80, 720, 720]]), SETTINGS)
     assert tight.shape[-1] == SETTINGS.tight_px and float((tight - 100).abs().max()) < 2
+
+
+def test_colours_stay_exact_where_16_bit_arithmetic_is_on():
+    """What is judged of the colours is the same with and without it, though the layers before are computed in 16 bits."""
+    torch.manual_seed(0)
+    readers = Readers(SETTINGS, _words()).eval()
+    tight, wide = torch.rand(4, 3, 48, 48) * 255, torch.rand(4, 3, 12, 12) * 255
+    kept = []
+    readers.facts["shared"].register_forward_hook(lambda module, given, facts: kept.append((given[0], facts)))
+    with torch.no_grad():
+        readers(tight, wide)
+        with torch.autocast("cpu", dtype=torch.bfloat16):
+            readers(tight, wide)
+    (exact, facts), (view, low) = kept
+    assert low.dtype == torch.float32 and torch.allclose(facts, low, atol=0.01)
+    assert torch.equal(exact.palette.paint, view.palette.paint) and torch.equal(exact.planes, view.planes)
