@@ -120,7 +120,8 @@ class PoolBatches:
 
     def batch(self, n: int) -> ChipBatch:
         """n chips (image float32 0..255) on the shelves' device."""
-        held = [(shelf, share) for shelf, share in self.shelves.items() if self._usable(shelf)]
+        while not (held := [(shelf, share) for shelf, share in self.shelves.items() if self._usable(shelf)]):
+            time.sleep(0.5)
         share = np.array([s for _, s in held])
         counts = self.rng.multinomial(n, share / share.sum())
         chosen = [(shelf, self._index(shelf, int(k))) for (shelf, _), k in zip(held, counts, strict=True) if k]
