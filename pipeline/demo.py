@@ -14,13 +14,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-import yaml
-
-from mission.atomic import read_json, write_json, write_text
+from mission.atomic import read_json, write_json
 from mission.errors import InputError
+from mission.ground_folder import GroundScales
 from mission.mission_file import Mission, load_mission
-from mission.photographs import GROUND_FILE, list_photographs, scale_or_reason
 from mission.recipe import load_recipe
+from pipeline.demo_ground import split_ground
 
 STATE = "demo.json"
 FORMAT = "demo/1"
@@ -42,7 +41,7 @@ class DemoOptions:
     start: str | None = None
     seed: int = 1
     ground: str | None = None
-    ground_gsd_m: float | None = None
+    ground_gsd_m: GroundScales | None = None
     workers: int = 2
 
 
@@ -73,7 +72,10 @@ def demo(out: str | Path, options: DemoOptions, listener: Listener) -> DemoResul
     if resumed:
         listener.line(f"An interrupted demo lies in {folder}; going on where it stopped.")
     took: dict[str, float] = {}
-    train_ground, test_ground = _split_ground(folder / GROUND, options, mission, listener)
+    train_ground, test_ground = None, None
+    if options.ground is not None:
+        train_ground, test_ground, said = split_ground(folder / GROUND, options.ground, options.ground_gsd_m)
+        listener.line(said)
     with _timed(took, "render"):
         _render(folder / FRAMES, options, mission, test_ground, listener)
     with _timed(took, "fit"):
@@ -114,43 +116,6 @@ def _prepare(folder: Path, options: DemoOptions) -> bool:
             shutil.rmtree(left, ignore_errors=True)
     write_json(state, _state(options, finished=False), indent=1)
     return False
-
-
-def _split_ground(
-    folder: Path, options: DemoOptions, mission: Mission, listener: Listener
-) -> tuple[Path | None, Path | None]:
-    """Two folders of links to the photographs, to train on and to be judged on, with the scale of each beside them.
-
-    Every third photograph is kept for judging; a single one is kept for it too, and training then uses rendered ground.
-    """
-    if options.ground is None:
-        return None, None
-    paths = list_photographs(options.ground)
-    held_out = paths[1::3] or paths
-    training = [path for path in paths if path not in held_out]
-    for name, group in (("training", training), ("judging", held_out)):
-        if not group:
-            continue
-        part = folder / name
-        part.mkdir(parents=True, exist_ok=True)
-        scales: dict[str, float] = {}
-        for path in group:
-            scale = scale_or_reason(path, gsd_m=options.ground_gsd_m)
-            if isinstance(scale, str):
-                raise InputError(
-                    f"The scale of {path} must be known (--ground-gsd, or {GROUND_FILE} beside it)."
-                    f" Got none, because {scale}, instead."
-                )
-            link = part / path.name
-            if not link.is_symlink():
-                link.symlink_to(path.resolve())
-            scales[path.name] = scale.gsd_m
-        write_text(part / GROUND_FILE, yaml.safe_dump({"format": "ground/1", "photographs": scales}))
-    listener.line(
-        f"Photographs as ground: {len(training)} to train on, {len(held_out)} kept for judging. Where both come from one flight,"
-        " the figures are kinder than on a new field."
-    )
-    return (folder / "training" if training else None), folder / "judging"
 
 
 def _render(out: Path, options: DemoOptions, mission: Mission, ground: Path | None, listener: Listener) -> None:

@@ -12,7 +12,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 from rich.text import Text
 
 from mission.cautions import SHORT
-from mission.photographs import parse_gsd
+from mission.ground_folder import parse_ground_scales
 from pipeline.demo import FRAMES, SCORE, DemoOptions, DemoResult, Listener, demo
 from pipeline.find_bundle import DEFAULT_BUNDLE, default_bundle
 
@@ -23,8 +23,10 @@ TUNING_MINUTES = 2.0
 
 @click.command("demo")
 @click.option("--out", type=click.Path(path_type=Path), default=Path("demo-out"), show_default=True, metavar="DIR")
-@click.option("--ground", default=None, metavar="PHOTOS", help="Folder of your own photographs to use as ground.")
-@click.option("--ground-gsd", default=None, metavar="G", help='Their ground sample distance, such as "1.7cm".')
+@click.option(
+    "--ground", default=None, metavar="PHOTOS", help="Your own photographs as ground: a folder, or one for each flight."
+)
+@click.option("--ground-gsd", default=None, metavar="G", help='Their scale: "1.7cm", or "field=1.7cm,wood=2cm".')
 @click.option(
     "--from-scratch", is_flag=True, help="Train from nothing, although a default bundle is there to start from."
 )
@@ -48,7 +50,7 @@ def demo_command(
     usual_minutes = _DEFAULTS.fit_minutes if start is None else TUNING_MINUTES
     options = dataclasses.replace(
         _DEFAULTS, fit_minutes=usual_minutes if minutes is None else minutes, start=start, frames=frames, seed=seed,
-        workers=workers, ground=ground, ground_gsd_m=None if ground_gsd is None else parse_gsd(ground_gsd),
+        workers=workers, ground=ground, ground_gsd_m=None if ground_gsd is None else parse_ground_scales(ground_gsd),
     )  # fmt: skip
     if start is None and not from_scratch:
         console.print("This installation ships no default bundle to start from: the demo trains from nothing.")

@@ -79,11 +79,15 @@ def opened_bank(console: Console, ground: str, ground_gsd: str | None, mission: 
     """The photographs of a folder at the mission's scale; says what they hold."""
     from synth.photo_ground import GroundBank
 
-    bank = GroundBank.from_folder(
-        ground,
-        None if ground_gsd is None else parse_ground_scales(ground_gsd),
-        mission_gsd_m=mission.ground_sample_distance_m,
-    )
+    columns = (TextColumn("making photographs ready"), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=console, transient=True) as progress:
+        row = progress.add_task("photographs", total=None)
+        bank = GroundBank.from_folder(
+            ground,
+            None if ground_gsd is None else parse_ground_scales(ground_gsd),
+            mission_gsd_m=mission.ground_sample_distance_m,
+            on_progress=lambda done, total: progress.update(row, completed=done, total=total),
+        )
     say_ground(console, bank)
     return bank
 
