@@ -14,6 +14,7 @@ from synth.daylight import shadow_px_per_m
 from synth.flight import FramePlan, GroundPatch, RunPlan, ground_middle
 from synth.ground import GroundLayer, GroundSpec, paint_ground
 from synth.outlines import outline_atlas
+from synth.photo_blend import REACH_PX
 from synth.photo_ground import GroundBank, PhotoGroundSpec, PhotoLayer
 from synth.projection import Views, frame_views
 from synth.raster import LAYERS, Atlases, draw
@@ -48,6 +49,8 @@ def draw_frame(run: RunPlan, frame: FramePlan, mission: Mission, bank: GroundBan
     height, width = views.size_px
     image = torch.empty((3, height, width), dtype=torch.uint8)
     margin = margin_px(frame.capture)
+    if isinstance(run.ground.spec, PhotoGroundSpec):
+        margin = max(margin, REACH_PX)
     targets = len(run.layout.targets.picture)
     counts = np.zeros(targets, dtype=np.int64)
     for top in range(0, height, STRIP_PX):

@@ -25,6 +25,8 @@ from synth.tone import encode
 
 # Widths of the neighbourhoods over which rims fade and overshoot [px]; our own choice, seen at 100 %.
 _FEATHER_PX, _HALO_PX = 1.2, 1.3
+#: How far a drawn pixel can be felt [px]: the widest blur (12) and the neighbourhood of rims (4).
+REACH_PX = 16
 
 
 def blend_into_photograph(

@@ -14,7 +14,7 @@ from mission.photographs import GroundScale
 from mission.recipe_light import BLENDINGS
 from synth import photo_ground, photo_store
 from synth.capture import CaptureSpec
-from synth.photo_blend import blend_into_photograph
+from synth.photo_blend import REACH_PX, blend_into_photograph
 from synth.photo_ground import GroundBank, PhotoGroundSpec, PhotoLayer, Piece
 from synth.photo_kinds import ground_cells, sort_cells
 from synth.photo_look import PhotographLook, estimate_look, local_light
@@ -221,6 +221,22 @@ def test_blendings_differ_at_the_rim_and_nowhere_else() -> None:
     assert outside + 5 < matched[15] < matched[16] < inside - 3
     assert feathered[16] < matched[16] - 5
     assert sharpened[13:16].min() < outside - 3 and sharpened[16:20].max() > inside + 3
+
+
+@pytest.mark.parametrize("blending", BLENDINGS)
+def test_a_strip_with_its_margin_is_the_whole_picture(blending: str) -> None:
+    """Frames are drawn in strips: what lies REACH_PX beyond a strip is not felt in it."""
+    rng = torch.Generator().manual_seed(3)
+    cover = (torch.rand((1, 1, 96, 64), generator=rng) > 0.6).float()
+    objects = torch.rand((1, 3, 96, 64), generator=rng) * cover
+    look = replace(LOOK, noise=0.0, blur_sigma_px=4.5, blending=blending)
+    layer = PhotoLayer(torch.full((1, 3, 96, 64), 0.1), torch.ones(1, 1, 96, 64), (look,))
+    capture = CaptureSpec(seed=1, sharpening=1.2)
+    whole = blend_into_photograph(layer, objects, cover, [capture], jpeg=False)[0]
+    first, last = 40 - REACH_PX, 56 + REACH_PX
+    strip = PhotoLayer(layer.linear[:, :, first:last], layer.shade[:, :, first:last], layer.looks)
+    part = blend_into_photograph(strip, objects[:, :, first:last], cover[:, :, first:last], [capture], jpeg=False)[0]
+    assert (part[:, REACH_PX:-REACH_PX].int() - whole[:, 40:56].int()).abs().max() <= 1
 
 
 def test_shadows_of_drawn_things_darken_the_ground() -> None:
