@@ -47,7 +47,7 @@ class Row:
 
 
 #: Chips of the rows that draw their own.
-FEW = 6144
+FEW = 4096
 #: What every row shares: panels 15 to 160 px across, seen up to 40 degrees aslant, two fifths of the chips without a target.
 BASE = {
     "composition.ground_sample_share": (0.55, 1.6),

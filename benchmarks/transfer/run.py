@@ -4,7 +4,7 @@
     python -m benchmarks.transfer.verdict networks --out results.jsonl
     python -m benchmarks.transfer.table results.jsonl
 
-Processes draw one pool of chips for all rows while one or more processes on the GPU learn from it, all rows side by side.
+Processes draw one pool of chips for all rows while a process for each block of rows learns from it, all rows side by side.
 A row with real ground is trained once for each flight (``--flights``) that is left out, or once without the three of
 LEFT_OUT_TOGETHER; a row on procedural ground once. ``--ship`` also trains the networks of a model file on every flight, on
 the same chips.
@@ -37,7 +37,7 @@ from pipeline.processors import choose_device, prepare
 LEFT_OUT_TOGETHER = ("park", "allotment", "bush")
 MODEL = Path(__file__).parent / "model.yaml"
 #: Chips at most on each flight's ground and on procedural ground, for the detectors and for the readers.
-CHIPS = {"detector.flight": 12288, "detector.procedural": 24576, "readers.flight": 12288, "readers.procedural": 24576}
+CHIPS = {"detector.flight": 8192, "detector.procedural": 12288, "readers.flight": 8192, "readers.procedural": 12288}
 
 
 @dataclass(frozen=True)
@@ -68,10 +68,13 @@ def shipped(seed: int) -> tuple[Run, ...]:
     return tuple(Run("real", part, seed, (), FLIGHT_NAMES) for part in ("detector", "readers"))
 
 
-def spread(runs: Sequence[Run], processes_wanted: int) -> list[tuple[Run, ...]]:
-    """Runs dealt out so that each process trains about as many."""
-    dealt = [tuple(runs[i::processes_wanted]) for i in range(processes_wanted)]
-    return [runs for runs in dealt if runs]
+def by_block(runs: Sequence[Run]) -> list[tuple[Run, ...]]:
+    """Runs that take from the same parts of the pool together: a process holds each part once."""
+    blocks: dict[tuple[bool, str], list[Run]] = {}
+    for run in runs:
+        row = row_named(run.row)
+        blocks.setdefault((row.real_share > 0, row.leaves_out), []).append(run)
+    return [tuple(block) for block in blocks.values()]
 
 
 def work(learner: Learner, given: argparse.Namespace, chips: dict[str, int], until: float) -> None:
@@ -159,8 +162,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--seeds", type=int, nargs="+", default=[1])
     parser.add_argument("--flights", nargs="+", default=list(FLIGHT_NAMES), help="leave out and judge on these only")
     parser.add_argument("--photographs", type=Path, default=shared)
-    parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 1) - 2), help="processes that draw")
-    parser.add_argument("--learners", type=int, default=1, help="processes that learn the rows")
+    parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 1) - 4), help="processes that draw")
     parser.add_argument("--device", default="auto")
     parser.add_argument("--model", default=str(MODEL), help="the fixed networks")
     parser.add_argument("--begin-with", type=int, default=512, help="chips of each part before learning begins")
@@ -176,7 +178,7 @@ def main() -> None:
     given: Any = arguments()
     given.out.mkdir(parents=True, exist_ok=True)
     runs = list(planned(given.rows, given.seeds, given.flights))
-    learners = [Learner(some, given.model) for some in spread(runs, given.learners)]
+    learners = [Learner(some, given.model) for some in by_block(runs)]
     if given.ship:
         learners.append(Learner(shipped(given.seeds[0]), given.ship))
     print(f"{sum(len(one.runs) for one in learners)} trainings in {len(learners)} processes", flush=True)

@@ -174,7 +174,7 @@ def test_loop_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_table_shows_mean_and_worst_flight_in_blocks() -> None:
-    facts = {"steps": 100, "chips": 6144}
+    facts = {"steps": 100, "chips": 4096}
     results = [
         {"row": "real", "seed": s, "flight": f, "ap50": a, "alarms_at_90": n, **facts}
         for s, f, a, n in ((1, "park", 0.8, 2.0), (2, "park", 0.9, None), (1, "lake", 0.5, None))
@@ -182,7 +182,7 @@ def test_table_shows_mean_and_worst_flight_in_blocks() -> None:
     results += [{"row": row, "seed": 1, "flight": "park", "ap50": 0.4, **facts} for row in ("no-clutter", "empty-0")]
     shown = table.table(results)
     line = next(text for text in shown.splitlines() if text.startswith("| real |"))
-    assert "| real | four fifths on photographs of the other flights | 2 | 100 | 6144 | 0.68 (0.50) |" in line
+    assert "| real | four fifths on photographs of the other flights | 2 | 100 | 4096 | 0.68 (0.50) |" in line
     assert "2.0 (never)" in line and line.count("–") >= 2
     assert shown.count("what differs") == 3 and shown.index("| empty-0 |") < shown.index("| no-clutter |")
 
