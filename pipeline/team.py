@@ -121,7 +121,7 @@ class World:
             return
         if not device.is_cpu:
             torch.cuda.set_device(device.device)
-        backend = "gloo" if device.is_cpu else "cpu:gloo,cuda:nccl"
+        backend = "cpu:gloo" if device.is_cpu else "cpu:gloo,cuda:nccl"
         try:
             dist.init_process_group(backend, timeout=PATIENCE)
         except (RuntimeError, ValueError) as error:
