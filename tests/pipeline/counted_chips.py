@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 
 import torch
 
@@ -37,3 +38,11 @@ class CountedChips:
 
 def broken_source() -> CountedChips:
     raise RuntimeError("no such typeface")
+
+
+def is_alive(pid: int) -> bool:
+    """Whether a process runs (one that has ended and was not waited for does not)."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    except FileNotFoundError:
+        return False

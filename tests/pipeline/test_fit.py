@@ -20,6 +20,7 @@ from pipeline.command_line import run
 from pipeline.commands.fit import fit_command
 from pipeline.fit import fit
 from pipeline.tensor_files import read_tensors
+from tests.pipeline.counted_chips import is_alive
 from tests.pipeline.test_chips import drawn_frame_set
 
 MODEL = ModelFile(
@@ -88,6 +89,10 @@ def test_a_killed_fit_goes_on_and_ends_as_it_would_have(frames, plain, tmp_path)
     assert same
 
 
+def children_of(pid):
+    return [int(child) for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+
 def test_a_fit_killed_while_it_trains_goes_on_from_the_step_it_kept(frames, tmp_path):
     """SIGKILL at some step of the detector, with a process that draws; nothing is cleaned up by the one that is killed."""
     root, out, steps = Path(__file__).parents[2], tmp_path / "out", 2000
@@ -96,8 +101,12 @@ def test_a_fit_killed_while_it_trains_goes_on_from_the_step_it_kept(frames, tmp_
     kept, deadline = tmp_path / ".out.unfinished" / "detector.unfinished.safetensors", time.monotonic() + 120
     while not kept.is_file() and killed.poll() is None and time.monotonic() < deadline:
         time.sleep(0.05)
+    drawing = children_of(killed.pid)
     killed.kill()
     killed.wait()
+    while any(is_alive(pid) for pid in drawing) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert drawing and not any(is_alive(pid) for pid in drawing)
     step = json.loads(read_tensors(kept)[1]["run"])["step"]
     assert 0 < step < steps and not out.exists()
     reports = []
