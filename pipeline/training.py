@@ -159,7 +159,7 @@ def train(
     batch, parent = settings.batch, os.getppid()
     started = last_report = last_kept = clock()
     since_report = LossSums(task.name)
-    validated = 0
+    validated = int(budget.progress(step, before_s) * schedule.validations)
     network.train()
 
     while (progress := team.agreed(budget.progress(step, elapsed_s := before_s + clock() - started))) < 1.0:

@@ -104,6 +104,7 @@ def test_a_killed_run_goes_on_where_it_was(tmp_path):
     steps = train(rest, again, Draws(), SETTINGS, Budget(steps=40), CPU,
                   keep_in=kept, fingerprint="same", schedule=each_step)  # fmt: skip
     assert steps == 40 and rest.calls == 15
+    assert rest.validated == 0  # the look at half the way was taken before the kill
     # The optimiser's moments and the average were kept too: the end is that of the run that was never killed.
     assert torch.allclose(again.weight, whole.weight, atol=1e-6)
 
