@@ -100,11 +100,40 @@ class Shelves:
             time.sleep(0.5)
 
 
+class Turns:
+    """Lets trainings side by side take their steps in rounds: none gets further than another (threads alone shared the GPU
+    out so unevenly that some took twenty times the steps of others)."""
+
+    def __init__(self, names: Sequence[str]) -> None:
+        self.steps = dict.fromkeys(names, 0)
+        self.changed = threading.Condition()
+
+    def next(self, name: str) -> None:
+        """Come back when every training still under way has taken as many steps as this one."""
+        with self.changed:
+            self.changed.wait_for(lambda: self.steps[name] <= min(self.steps.values()))
+            self.steps[name] += 1
+            self.changed.notify_all()
+
+    def leave(self, name: str) -> None:
+        """Hold up nobody any more."""
+        with self.changed:
+            self.steps.pop(name, None)
+            self.changed.notify_all()
+
+
 class PoolBatches:
     """Training batches from shelves, every chip turned and lit anew at each use; the reservoir's place in ``train``."""
 
-    def __init__(self, shelves: dict[Shelf, float], row: Row, mirrored: bool, seed: int) -> None:
-        self.shelves, self.row, self.mirrored = shelves, row, mirrored
+    def __init__(
+        self,
+        shelves: dict[Shelf, float],
+        row: Row,
+        mirrored: bool,
+        seed: int,
+        my_turn: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.shelves, self.row, self.mirrored, self.my_turn = shelves, row, mirrored, my_turn
         self.rng = np.random.default_rng(seed)
         self.generator = torch.Generator().manual_seed(seed)
         self.given = 0
@@ -119,7 +148,8 @@ class PoolBatches:
         return shelf.held if self.row.chips is None else min(shelf.held, round(self.row.chips * share))
 
     def batch(self, n: int) -> ChipBatch:
-        """n chips (image float32 0..255) on the shelves' device."""
+        """n chips (image float32 0..255) on the shelves' device, when it is this training's turn."""
+        self.my_turn()
         while not (held := [(shelf, share) for shelf, share in self.shelves.items() if self._usable(shelf)]):
             time.sleep(0.5)
         share = np.array([s for _, s in held])
@@ -239,12 +269,16 @@ def learn(
         network = network_of(run, sizes, mission).to(chosen.device)
         networks.append(network.to(memory_format=torch.channels_last))  # type: ignore[call-overload]
 
+    turns = Turns([run.name for run in runs])
+
     def body(run: Run, network: nn.Module) -> None:
         try:
             mine = {shelves.by_part[part]: share for part, share in parts_of(run).items()}
-            _learn_one(run, network, mine, _settings(run, sizes), chosen, out, until, say)
+            _learn_one(run, network, mine, _settings(run, sizes), chosen, out, until, say, turns)
         except Exception as error:  # one run that fails must not cost the others
             failed.append(f"{run.name}: {error}\n{traceback.format_exc()}")
+        finally:
+            turns.leave(run.name)
 
     threads = [threading.Thread(target=body, args=pair) for pair in zip(runs, networks, strict=True)]
     for thread in threads:
@@ -260,9 +294,11 @@ def _settings(run: Run, sizes: ModelFile) -> TrainingSettings:
 
 def _learn_one(
     run: Run, network: nn.Module, shelves: dict[Shelf, float], settings: TrainingSettings, chosen: ChosenDevice,
-    out: Path, until: float, say: Callable[[str], None],
+    out: Path, until: float, say: Callable[[str], None], turns: Turns,
 ) -> None:  # fmt: skip
-    batches = PoolBatches(shelves, row_named(run.row), run.part == "detector", run.seed)
+    batches = PoolBatches(
+        shelves, row_named(run.row), run.part == "detector", run.seed, lambda: turns.next(run.name)
+    )  # fmt: skip
     started = time.time()
 
     def report(one: Report) -> None:

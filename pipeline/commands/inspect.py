@@ -70,6 +70,8 @@ def inspect_command(
     console = Console()
     if frames.name == "truth.json" or (frames / "truth.json").exists():
         return _inspect_frame_set(console, frames, mission, sheet)
+    if not frames.exists() and len(frames.parts) > 1:
+        raise InputError(f"The frames {frames} must exist. Got no such file or folder instead.")
     if not frames.exists() or frames.suffix.lower() in (".yaml", ".yml"):
         if out is None:
             raise InputError("The '--out' must be given to write the sheets of a recipe to. Got none instead.")

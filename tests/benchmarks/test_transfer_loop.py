@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import threading
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +18,7 @@ from PIL import Image
 from benchmarks.transfer import judge, pool, run, table, verdict
 from benchmarks.transfer.ingredients import BASE, ROWS, recipe_of, row_named
 from benchmarks.transfer.judge import Flight, judge_flight
-from benchmarks.transfer.learn import LearnTask, PoolBatches, Run, Shelves, learn, network_of, parts_for
+from benchmarks.transfer.learn import LearnTask, PoolBatches, Run, Shelves, Turns, learn, network_of, parts_for
 from benchmarks.transfer.pool import Part, Shelf, plan, source_of, write_chips
 from mission.errors import InputError
 from mission.mission_file import load_mission
@@ -95,6 +96,26 @@ def test_batches_keep_the_shares_of_ground_and_of_empty_chips(tmp_path: Path) ->
         empty = 1 - len(chips.chip.unique()) / 2000
         assert abs(float(on_park) - 0.8) < 0.04 and abs(empty - wanted) < 0.04
         assert batches.drawn == 128 and batches.given == 2000
+
+
+def test_trainings_side_by_side_take_steps_in_rounds() -> None:
+    turns, taken = Turns(["quick", "slow", "short"]), {"quick": 0, "slow": 0, "short": 0}
+    apart: list[int] = []
+
+    def train(name: str, steps: int, rest_s: float) -> None:
+        for _ in range(steps):
+            turns.next(name)
+            taken[name] += 1
+            apart.append(taken["quick"] - taken["slow"])
+            time.sleep(rest_s)
+        turns.leave(name)
+
+    threads = [threading.Thread(target=train, args=a) for a in (("quick", 30, 0), ("slow", 30, 0.004), ("short", 5, 0))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(30)
+    assert taken == {"quick": 30, "slow": 30, "short": 5} and max(abs(n) for n in apart) <= 1
 
 
 @pytest.mark.parametrize("row", ["hard-negatives", "amplitude-exchange"])

@@ -1,0 +1,1 @@
+"""What reading costs."""
