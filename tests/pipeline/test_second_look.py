@@ -76,7 +76,8 @@ def test_a_second_look_is_trusted_where_it_helps_and_nowhere_else(helpful, missi
     settled = settle(Doubtful(chips), readers, chips, 1.0)
     assert settled.without["panel AP50"] < 0.7
     if helpful:
-        assert settled.weight > 0 and settled.figures["panel AP50"] > 0.95
+        # Among weights that do as well, the largest: drawn chips underrate the second look.
+        assert settled.weight == max(second_look.WEIGHTS) and settled.figures["panel AP50"] > 0.95
     else:
         assert settled.weight == 0 and settled.figures["panel AP50"] == settled.without["panel AP50"]
 
