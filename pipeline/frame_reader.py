@@ -16,14 +16,15 @@ from mission.sightings import KEPT_MIN_CONFIDENCE, KEPT_MOST_PER_FRAME, Sighting
 from mission.vocabulary import ATTRIBUTES, Vocabulary
 from pipeline.frames_to_read import FrameToRead
 from pipeline.locate import Located, locate_boxes
-from pipeline.second_look import LOOK_FROM_SCORE, joined, worth_a_look
+from pipeline.second_look import joined, look_from, worth_a_look
 from pipeline.tiles import Detections, detect_frame, merge_scales, shrunk
 
 if TYPE_CHECKING:
     from pipeline.bundle import Bundle
 
-# Tiles of about this side keep a small detector's feature maps within a few hundred megabytes.
-LARGEST_TILE_PX = 1280
+# Tiles of about this side keep a detector's feature maps within a few hundred megabytes; smaller ones read more of the
+# frame twice (1280 px: a tenth slower).
+LARGEST_TILE_PX = 1920
 # Neighbouring tiles share this much where the scale is not known: a person lying at 1 cm a pixel.
 OVERLAP_PX = 224
 # The largest thing to be found, a person with outstretched arms [m]; two tiles share as much ground.
@@ -103,7 +104,7 @@ class FrameReader:
         Panels hardly seen by the detector are neither looked at again nor read.
         """
         panel = self.bundle.categories.index("panel")
-        from_score = min(LOOK_FROM_SCORE, self.working["panel"])
+        from_score = look_from(self.working["panel"], self.bundle.second_look_weight)
         worth = worth_a_look(found.score, found.category == panel, frame.shape[1] * frame.shape[2], from_score)
         if not len(worth):
             return found, {}

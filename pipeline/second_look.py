@@ -23,6 +23,7 @@ from synth.chips import ChipBatch
 
 # Panels below this detector score are not looked at again: nobody acts on them, and there are hundreds of them.
 LOOK_FROM_SCORE = 0.05
+MOST_LOOK_FROM = 0.15
 # At most so many crops a million pixels, and at least so many an image (60 in a frame of 2000 x 1500 px).
 LOOKS_PER_MEGAPIXEL, LOOKS_AT_LEAST = 20, 12
 WEIGHTS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
@@ -39,6 +40,13 @@ def worth_a_look(
     most = max(LOOKS_AT_LEAST, round(pixels * LOOKS_PER_MEGAPIXEL / 1e6))
     rows = np.flatnonzero(is_panel & (score >= from_score))
     return rows[np.argsort(-score[rows], kind="stable")][:most]
+
+
+def look_from(working_confidence: float, weight: float) -> float:
+    """The detector score from which a second look can matter: half of what could still reach the working confidence if
+    the look were certain of a panel, within LOOK_FROM_SCORE and MOST_LOOK_FROM."""
+    reaches = working_confidence ** (1.0 / (1.0 - weight))
+    return float(np.clip(reaches / 2, LOOK_FROM_SCORE, min(MOST_LOOK_FROM, max(working_confidence, LOOK_FROM_SCORE))))
 
 
 def joined(score: NDArray[np.float64], look: NDArray[np.float64], weight: float) -> NDArray[np.float64]:

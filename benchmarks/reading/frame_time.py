@@ -20,12 +20,11 @@ import numpy as np
 import torch
 
 from mission.mission_file import load_mission
-from mission.photographs import load_photograph
 from mission.recipe import load_recipe
 from mission.sightings import KEPT_MIN_CONFIDENCE, KEPT_MOST_PER_FRAME
 from pipeline.bundle import load_bundle
 from pipeline.frame_reader import LARGEST_TILE_PX, FrameReader, overlap_px
-from pipeline.frames_to_read import frames_to_read
+from pipeline.frames_to_read import frames_to_read, load_frame
 from pipeline.read import read
 from pipeline.tiles import detect_frame
 from synth.frames import render_frame_set
@@ -56,7 +55,7 @@ def main() -> None:
         render_frame_set(load_recipe("demo-judging"), mission, folder, frames=given.frames, seed=5)
         source = frames_to_read(folder, mission)
         frame = source.frames[0]
-        pixels = load_photograph(frame.path)
+        pixels = load_frame(frame)
         tensor = torch.from_numpy(pixels).permute(2, 0, 1).to(bundle.device)
         reader = FrameReader(bundle, mission, source.category_ids, bundle.working_confidence)
         tiling: dict[str, Any] = {
@@ -66,7 +65,7 @@ def main() -> None:
         boxes = torch.tensor(
             [[x, y, x + 50.0, y + 50.0] for x, y in np.random.default_rng(1).uniform(200, 3000, (60, 2))]
         )
-        decode_s = best_s(lambda: load_photograph(frame.path), given.repeats)
+        decode_s = best_s(lambda: load_frame(frame), given.repeats)
         stages = {
             "find, in tiles": best_s(lambda: detect_frame(bundle.detect, tensor, **tiling), given.repeats),
             "read 60 crops": best_s(lambda: bundle.read_attributes(tensor, boxes), given.repeats),

@@ -17,7 +17,7 @@ from pipeline.detector import Detections
 from pipeline.frame_reader import FrameReader
 from pipeline.frames_to_read import FrameToRead
 from pipeline.readers import Readers
-from pipeline.second_look import joined, rescored, settle, worth_a_look
+from pipeline.second_look import joined, look_from, rescored, settle, worth_a_look
 from tests.pipeline.drawn_chips import DrawnChips
 from tests.pipeline.painted_flight import VOCABULARY
 
@@ -61,6 +61,19 @@ class Doubtful(torch.nn.Module):
             found.append(Detections(box, score, torch.zeros(len(box), dtype=torch.int64)))
         self.at += len(images)
         return found
+
+
+def test_nothing_is_looked_at_that_could_not_reach_the_working_confidence():
+    """0.7^(1 / 0.5) = 0.49 could reach 0.7 with a weight of a half; half of that is more than is ever passed over."""
+    assert look_from(0.7, 0.5) == 0.15
+    assert look_from(0.5, 0.5) == pytest.approx(0.125)
+    assert look_from(0.4, 0.8) == 0.05
+    assert look_from(0.02, 0.0) == 0.05
+    for weight in (0.0, 0.3, 0.8):
+        for working in (0.1, 0.4, 0.8):
+            assert joined(np.array([look_from(working, weight)]), np.array([1.0]), weight)[0] <= max(
+                working, 0.05 ** (1 - weight)
+            )
 
 
 @pytest.mark.parametrize("helpful", [True, False])
