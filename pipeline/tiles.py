@@ -146,8 +146,10 @@ def merge_tiles(
         strongest = np.lexsort((*box.T[::-1], category, -score))[: 4 * at_most]
         box, score, category, owner, cut = (array[strongest] for array in (box, score, category, owner, cut))
     rank = score * np.where(cut.any(axis=1), CUT_RANK, 1.0)
-    # Box coordinates and category break ties, so that equal scores give the same answer in any order.
-    order = np.lexsort((category, *box.T[::-1], -score, -rank))
+    # Of equal scores the larger box goes first: it may end just at its tile's edge, and so count as cut off, and yet be whole.
+    # Box coordinates and category break what ties are left, so that the answer is the same in any order.
+    area = (box[:, 2:] - box[:, :2]).prod(axis=1)
+    order = np.lexsort((category, *box.T[::-1], -area, -score, -rank))
     box, score, category, owner, cut = (array[order] for array in (box, score, category, owner, cut))
     alive = np.ones(len(score), dtype=bool)
     keep: list[int] = []

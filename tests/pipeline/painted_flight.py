@@ -116,6 +116,7 @@ class SeeingBundle:
     categories = ("panel", "person")
     vocabulary = VOCABULARY
     working_confidence = MappingProxyType({"panel": 0.4, "person": 0.3})
+    second_look_weight = 0.0
     device = "cpu"
 
     def __init__(self, targets: tuple[Target, ...] = TARGETS) -> None:

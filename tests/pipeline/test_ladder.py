@@ -22,6 +22,7 @@ class BrightBundle:
     categories = ("panel", "person")
     name, device = "bright", "cpu"
     working_confidence = {"panel": 0.5, "person": 0.5}  # noqa: RUF012
+    second_look_weight = 0.0
     vocabulary = Vocabulary(SHAPES, COLOURS, MARKS)
 
     def detect(self, tiles: torch.Tensor) -> list[SimpleNamespace]:

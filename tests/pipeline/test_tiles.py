@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import torch
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from mission.errors import InputError
@@ -111,6 +111,7 @@ def test_what_is_seen_only_in_the_filling_around_a_small_frame_is_dropped():
 
 
 @given(seed=st.integers(0, 10_000))
+@example(seed=985)  # an object that ends just at the edge of the only tile that holds it whole
 @settings(max_examples=60, deadline=None)
 def test_no_object_is_lost_or_doubled_at_a_seam(seed):
     rng = np.random.default_rng(seed)
