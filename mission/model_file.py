@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from mission.errors import must
 from mission.settings import Settings, load_settings, shipped
 
 Width = Annotated[int, Field(ge=4, le=1024, multiple_of=4)]
@@ -117,6 +118,12 @@ class ModelFile(Settings):
     tuning_rate_share: Annotated[float, Field(gt=0.0, le=1.0)] = 0.3
     # Where neither --minutes nor --steps is given.
     default_minutes: Positive = 3.0
+
+
+def check_minutes(minutes: float) -> None:
+    """InputError where no training can last so long."""
+    if not 0 < minutes <= 60 * 24 * 30:
+        raise must("minutes", "be above 0 and below a month", minutes)
 
 
 def load_model_file(name_or_path: str | Path) -> ModelFile:

@@ -18,6 +18,7 @@ from mission.atomic import read_json, write_json
 from mission.errors import InputError
 from mission.ground_folder import GroundScales
 from mission.mission_file import Mission, load_mission
+from mission.model_file import check_minutes
 from mission.recipe import load_recipe
 from pipeline.demo_ground import split_ground
 
@@ -43,6 +44,9 @@ class DemoOptions:
     ground: str | None = None
     ground_gsd_m: GroundScales | None = None
     workers: int = 2
+
+    def __post_init__(self) -> None:
+        check_minutes(self.fit_minutes)
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ import torch
 from mission.errors import InputError, must
 from mission.ground_folder import GroundScales
 from mission.mission_file import Mission
-from mission.model_file import ModelFile, load_model_file
+from mission.model_file import ModelFile, check_minutes, load_model_file
 from mission.recipe import Recipe
 from pipeline.bundle import write_bundle
 from pipeline.curves import CURVES_FILE, CurveFile, TensorBoardLog, draw_curves
@@ -200,8 +200,7 @@ def _budget(settings: ModelFile, minutes: float | None, steps: int | None, share
             raise must("steps", "be 1 or more", steps)
         return Budget(steps=steps)
     length = settings.default_minutes if minutes is None else minutes
-    if not 0 < length <= 60 * 24 * 30:
-        raise must("minutes", "be above 0 and below a month", length)
+    check_minutes(length)
     return Budget(seconds=length * 60.0 * share)
 
 

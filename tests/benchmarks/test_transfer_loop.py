@@ -16,6 +16,7 @@ import torch
 from PIL import Image
 
 from benchmarks.transfer import judge, pool, run, table, verdict
+from benchmarks.transfer.bundle import answer_of
 from benchmarks.transfer.ingredients import BASE, ROWS, recipe_of, row_named
 from benchmarks.transfer.judge import Flight, judge_flight
 from benchmarks.transfer.learn import LearnTask, PoolBatches, Run, Shelves, Turns, learn, network_of, parts_for
@@ -24,6 +25,7 @@ from mission.errors import InputError
 from mission.mission_file import load_mission
 from mission.model_file import load_model_file
 from mission.recipe import check_recipe
+from mission.sightings import Sighting
 from pipeline.processors import choose_device
 from synth.chips import ChipBatch
 
@@ -214,3 +216,12 @@ def test_training_imports_light_packages_only() -> None:
     code = f"import sys\nfor name in {heavy!r}: sys.modules[name] = None\nimport benchmarks.transfer.run"
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
+
+
+def test_a_bundles_sightings_answer_by_their_most_probable_values() -> None:
+    tables = {"shape": {"star": 0.2, "cross": 0.7}, "mark": {"A": 1.0}}
+    seen = [Sighting(1, 1, (10.0, 20.0, 30.0, 40.0), 0.9, tables), Sighting(1, 2, (1.0, 2.0, 3.0, 4.0), 0.5)]
+    panels, people = answer_of(seen, "panel"), answer_of(seen, "person")
+    assert panels.box_px.tolist() == [[10, 20, 40, 60]] and panels.attributes == [{"shape": "cross", "mark": "A"}]
+    assert people.box_px.tolist() == [[1, 2, 4, 6]] and people.score.tolist() == [0.5] and not people.attributes
+    assert answer_of([], "panel").box_px.shape == (0, 4)

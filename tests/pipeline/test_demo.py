@@ -7,6 +7,7 @@ import dataclasses
 import pytest
 from click.testing import CliRunner
 
+from mission.errors import InputError
 from pipeline.commands import demo as command
 from pipeline.demo import DemoOptions, Listener, _fit, _state
 from pipeline.shrink import shrink_bundle
@@ -47,6 +48,8 @@ def test_with_one_it_is_tuned_unless_asked_otherwise(asked, tmp_path):
     options, said = asked("--from-scratch")
     assert (options.start, options.fit_minutes) == (None, 3.6) and "ships no" not in said
     assert asked("--minutes", "7")[0].fit_minutes == 7
+    with pytest.raises(InputError, match="The 'minutes' must be above 0"):  # before a frame is drawn
+        DemoOptions(fit_minutes=-1.0)
 
 
 def test_the_training_step_goes_on_from_the_bundle(monkeypatch, tmp_path):

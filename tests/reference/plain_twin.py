@@ -85,14 +85,19 @@ def inked(plates: Plates, k: int, u: np.ndarray, v: np.ndarray) -> np.ndarray:
     c, s, height = math.cos(plates.mark_turn[k]), math.sin(plates.mark_turn[k]), plates.mark_height[k]
     du, dv = u - plates.mark_at[k, 0], v - plates.mark_at[k, 1]
     x, y = (du * c - dv * s) / height, (du * s + dv * c) / height
-    field = mark_atlas().field[face, number] * (RANGE / 127)
+    return from_stroke(mark_atlas().field[face, number], x, y) < plates.mark_grow[k]
+
+
+def from_stroke(stored: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Distance from a mark's edge, negative in its strokes, in heights of the mark; (x, y) from its middle in heights."""
+    field = stored * (RANGE / 127)
     column = np.clip((x + SPAN) / (2 * SPAN) * CELL - 0.5, 0, CELL - 1.001)
     row = np.clip((SPAN - y) / (2 * SPAN) * CELL - 0.5, 0, CELL - 1.001)
     i, j = row.astype(int), column.astype(int)
     a, b = row - i, column - j
     top = field[i, j] * (1 - b) + field[i, j + 1] * b
     low = field[i + 1, j] * (1 - b) + field[i + 1, j + 1] * b
-    return top * (1 - a) + low * a < plates.mark_grow[k]
+    return top * (1 - a) + low * a
 
 
 def averaged(fine: np.ndarray) -> np.ndarray:

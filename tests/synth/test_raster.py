@@ -9,13 +9,14 @@ from mission.camera import Camera, View
 from mission.vocabulary import MARKS, Vocabulary
 from synth.atlases import Atlases
 from synth.capture import CaptureSpec
-from synth.marks import CELL, RANGE, SPAN, mark_atlas
+from synth.marks import mark_atlas
 from synth.outlines import outline_atlas, polygon_distance
 from synth.patches import Canvas, Drawn, PatchBatch, patch_batches
 from synth.projection import frame_views
 from synth.raster import draw
 from synth.scene import Facets, Layout, Limbs, Plates, empty_layout, finish, flat_axes, rows
 from synth.sketch import sketch
+from tests.reference.plain_twin import from_stroke
 
 CAMERA = Camera(240, 200, 2.4, 2.0, 8.0)
 VIEW = View(CAMERA, (0.0, 0.0, 16.0), 30.0, 8.0, -5.0)  # 2 cm/px
@@ -76,21 +77,11 @@ def test_a_panel_against_a_plain_twin() -> None:
         du, dv = plane[..., 0] - 0.02, plane[..., 1] + 0.03
         c, s = np.cos(0.6), np.sin(0.6)
         gx, gy = (du * c - dv * s) / 0.42, (du * s + dv * c) / 0.42
-        ink = _bilinear(mark_atlas().field[face, MARKS.index("R")] * (RANGE / 127), gx, gy) < 0
+        ink = from_stroke(mark_atlas().field[face, MARKS.index("R")], gx, gy) < 0
         cover, colour = boxed(inside.astype(float), finer), boxed(np.where(inside, np.where(ink, 0.1, 0.8), 0.0), finer)
         assert np.sqrt(np.mean((found[5] - cover) ** 2)) < 0.02
         assert np.abs(found[5].sum() / cover.sum() - 1) < 0.006
         assert np.sqrt(np.mean((found[0] - colour) ** 2)) < 0.015
-
-
-def _bilinear(field: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    column = np.clip((x + SPAN) / (2 * SPAN) * CELL - 0.5, 0, CELL - 1.001)
-    row = np.clip((SPAN - y) / (2 * SPAN) * CELL - 0.5, 0, CELL - 1.001)
-    i, j = row.astype(int), column.astype(int)
-    a, b = row - i, column - j
-    top = field[i, j] * (1 - b) + field[i, j + 1] * b
-    low = field[i + 1, j] * (1 - b) + field[i + 1, j + 1] * b
-    return top * (1 - a) + low * a
 
 
 def test_limbs_have_the_area_of_their_capsules() -> None:
