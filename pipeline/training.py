@@ -43,17 +43,16 @@ class Task(Protocol):
 
 @dataclass(frozen=True)
 class Budget:
-    """How long to train: exactly one of the two is given."""
+    """How long to train: steps, seconds, or both, of which the one used up first ends it."""
 
     steps: int | None = None
     seconds: float | None = None
 
     def progress(self, step: int, elapsed_s: float) -> float:
         """Share of the training that is done, 0..1."""
-        if self.steps is not None:
-            return min(1.0, step / max(1, self.steps))
-        assert self.seconds is not None
-        return min(1.0, elapsed_s / max(1e-9, self.seconds))
+        of_steps = 0.0 if self.steps is None else step / max(1, self.steps)
+        of_time = 0.0 if self.seconds is None else elapsed_s / max(1e-9, self.seconds)
+        return min(1.0, max(of_steps, of_time))
 
 
 @dataclass

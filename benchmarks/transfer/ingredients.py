@@ -23,7 +23,7 @@ class Row:
     """One ingredient switched. ``real_share`` of the chips lie on photographs of the flights that are not judged.
 
     ``settings`` and ``typefaces`` change what is drawn; ``empty_share`` (None: as drawn) only which of the drawn chips are
-    used; ``detector`` changes settings of the network, ``learning`` what is done with a batch. ``chips``: at most so many
+    used; ``detector`` and ``readers`` change settings of the networks, ``learning`` what is done with a batch. ``chips``: at most so many
     different ones; ``parts``: what the row can say something about. A row with a ``reading`` of its own trains nothing: the
     networks of ``real`` read differently.
     """
@@ -34,6 +34,7 @@ class Row:
     typefaces: Literal["training", "held-out", "all"] = "training"
     empty_share: float | None = None
     detector: Mapping[str, Any] = field(default_factory=dict)
+    readers: Mapping[str, Any] = field(default_factory=dict)
     learning: Literal["plain", "hard-negatives", "amplitude-exchange"] = "plain"
     chips: int | None = None
     parts: tuple[Part, ...] = ("detector",)
@@ -75,6 +76,8 @@ _NEW_PANELS = {
         "cover_share",
     )
 }
+#: Trunks so narrow that five of them hold about as many numbers as the shared one.
+_SEPARATE = {"trunk": "separate", "widths": (16, 32, 40), "template_width": 96}
 _FAITHFUL_WHITE = {"capture.white_balance_error": 0.0, "capture.white_balance_miss": 0.0}
 
 _BOTH: tuple[Part, ...] = ("detector", "readers")
@@ -107,6 +110,7 @@ ROWS: dict[str, Row] = {
     "trunk-frozen": _trunk("ImageNet trunk, frozen", "frozen"),
     "trunk-upper": _trunk("ImageNet trunk, upper stages learn", "upper"),
     "trunk-free": _trunk("ImageNet trunk, all learns", "free"),
+    "separate-readers": _two("four readers in the place of one trunk", readers=_SEPARATE, parts=("readers",)),
     "full-resolution": _two("the detector sees every pixel", detector={"shrink": 1}),
     "two-flights-few": _two("as two-flights, from as few chips as the next row", chips=FEW),
     "no-blending": _two("things pasted into photographs", settings={"ground.blending": {"none": 1.0}}, chips=FEW),

@@ -11,6 +11,7 @@ import threading
 import time
 import traceback
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -35,6 +36,8 @@ from pipeline.training import Budget, Report, Schedule, train
 from synth.chips import ChipBatch
 
 TAKE_IN_S = 3.0
+#: Steps by which a training may be ahead of the one furthest behind.
+LEAD = 20
 #: When hard negatives are mined (shares of the training), of how many empty chips, and how many are kept.
 MINED_AT, MINED_OF, MINED_KEPT = (0.35, 0.6), 1024, 256
 #: Share of the chips that take on the broad tones of a photograph, in the row that does so.
@@ -101,17 +104,17 @@ class Shelves:
 
 
 class Turns:
-    """Lets trainings side by side take their steps in rounds: none gets further than another (threads alone shared the GPU
-    out so unevenly that some took twenty times the steps of others)."""
+    """Keeps trainings side by side within LEAD steps of one another (threads alone shared the GPU out so unevenly that some took
+    twenty times the steps of others)."""
 
     def __init__(self, names: Sequence[str]) -> None:
         self.steps = dict.fromkeys(names, 0)
         self.changed = threading.Condition()
 
     def next(self, name: str) -> None:
-        """Come back when every training still under way has taken as many steps as this one."""
+        """Come back when every training still under way is at most LEAD steps behind this one."""
         with self.changed:
-            self.changed.wait_for(lambda: self.steps[name] <= min(self.steps.values()))
+            self.changed.wait_for(lambda: self.steps[name] < min(self.steps.values()) + LEAD)
             self.steps[name] += 1
             self.changed.notify_all()
 
@@ -201,18 +204,19 @@ def _some(rng: np.random.Generator, chosen: NDArray[np.bool_], n: int) -> NDArra
 class LearnTask:
     """What the training loop asks of a task, without validation (the judge does that), and a row's own way of learning."""
 
-    def __init__(self, run: Run, batches: PoolBatches, until: float) -> None:
-        self.name, self.batches = run.part, batches
+    def __init__(self, run: Run, batches: PoolBatches, budget: Budget) -> None:
+        self.name, self.batches, self.budget = run.part, batches, budget
         self.generator, self.rng = torch.Generator().manual_seed(run.seed), np.random.default_rng(run.seed)
         self.learning = row_named(run.row).learning
-        now = time.time()
-        self.mine_at = [now + share * (until - now) for share in MINED_AT] if self.learning == "hard-negatives" else []
+        self.started, self.steps = time.time(), 0
+        self.mine_at = list(MINED_AT) if self.learning == "hard-negatives" else []
         self.hard: Tensor | None = None
 
     def losses(self, network: nn.Module, chips: ChipBatch) -> dict[str, Tensor]:
         if isinstance(network, Readers):
             return network.losses(chips, self.generator)
-        if self.mine_at and time.time() >= self.mine_at[0]:
+        self.steps += 1
+        if self.mine_at and self.budget.progress(self.steps, time.time() - self.started) >= self.mine_at[0]:
             self.mine_at.pop(0)
             self._mine(network)
         if self.hard is not None:
@@ -252,16 +256,28 @@ def unlabelled(pictures: Tensor) -> ChipBatch:
 def network_of(run: Run, sizes: ModelFile, mission: Mission) -> nn.Module:
     """The untrained network of a run."""
     if run.part == "readers":
-        return Readers(sizes.readers, mission.panels.vocabulary)
+        readers = type(sizes.readers).model_validate({**sizes.readers.model_dump(), **row_named(run.row).readers})
+        return Readers(readers, mission.panels.vocabulary)
     detector = type(sizes.detector).model_validate({**sizes.detector.model_dump(), **row_named(run.row).detector})
     return build_detector(detector)
 
 
+@dataclass(frozen=True)
+class Plan:
+    """How long the trainings of a process take and where they write: ``steps`` (None: as many as there is time for), at the
+    latest until ``until`` (``time.time()``); ``model`` is the model file's word, None for the one that the rows share."""
+
+    out: Path
+    until: float
+    steps: int | None = None
+    model: str | None = None
+
+
 def learn(
     runs: Sequence[Run], sizes: ModelFile, mission: Mission, shelves: Shelves, parts_of: Callable[[Run], dict[PoolPart, float]],
-    chosen: ChosenDevice, out: Path, until: float, say: Callable[[str], None],
+    chosen: ChosenDevice, plan: Plan, say: Callable[[str], None],
 ) -> list[str]:  # fmt: skip
-    """Train all runs side by side until ``until`` and write ``out/NAME.safetensors`` of each; returns what failed."""
+    """Train all runs side by side and write ``plan.out/NAME.safetensors`` of each; returns what failed."""
     failed: list[str] = []
     networks = []
     for run in runs:  # weights are drawn one after the other, from a seed of their own
@@ -274,7 +290,8 @@ def learn(
     def body(run: Run, network: nn.Module) -> None:
         try:
             mine = {shelves.by_part[part]: share for part, share in parts_of(run).items()}
-            _learn_one(run, network, mine, _settings(run, sizes), chosen, out, until, say, turns)
+            with queue_of_its_own(chosen):
+                _learn_one(run, network, mine, _settings(run, sizes), chosen, plan, say, turns)
         except Exception as error:  # one run that fails must not cost the others
             failed.append(f"{run.name}: {error}\n{traceback.format_exc()}")
         finally:
@@ -288,33 +305,42 @@ def learn(
     return failed
 
 
+def queue_of_its_own(chosen: ChosenDevice) -> AbstractContextManager[object]:
+    """A GPU stream for a thread, so that small launches of several trainings run at the same time; nothing on a CPU."""
+    if chosen.is_cpu:
+        return nullcontext()
+    torch.cuda.synchronize(chosen.device)  # the weights were moved on another stream
+    return torch.cuda.stream(torch.cuda.Stream(chosen.device))
+
+
 def _settings(run: Run, sizes: ModelFile) -> TrainingSettings:
     return sizes.detector_training if run.part == "detector" else sizes.reader_training
 
 
 def _learn_one(
     run: Run, network: nn.Module, shelves: dict[Shelf, float], settings: TrainingSettings, chosen: ChosenDevice,
-    out: Path, until: float, say: Callable[[str], None], turns: Turns,
+    plan: Plan, say: Callable[[str], None], turns: Turns,
 ) -> None:  # fmt: skip
     batches = PoolBatches(
         shelves, row_named(run.row), run.part == "detector", run.seed, lambda: turns.next(run.name)
     )  # fmt: skip
     started = time.time()
+    budget = Budget(plan.steps, plan.until - started)
 
     def report(one: Report) -> None:
         losses = " ".join(f"{name} {value:.3f}" for name, value in one.losses.items())
         say(f"{run.name}: step {one.step}, {one.elapsed_s:.0f} s, {batches.drawn} chips: {losses} {one.note}")
 
     steps = train(
-        LearnTask(run, batches, until), network, batches, settings, Budget(seconds=until - started), chosen,  # type: ignore[arg-type]
+        LearnTask(run, batches, budget), network, batches, settings, budget, chosen,  # type: ignore[arg-type]
         schedule=Schedule(report_s=60.0, validations=1), on_progress=report,
     )  # fmt: skip
     facts = {
         **asdict(run), "steps": steps, "chips": batches.drawn, "seen": batches.given, "batch": settings.batch,
-        "seconds": round(time.time() - started, 1),
+        "seconds": round(time.time() - started, 1), "model": plan.model,
         "device": "CPU" if chosen.is_cpu else torch.cuda.get_device_name(chosen.device),
     }  # fmt: skip
-    write_tensors(out / f"{run.name}.safetensors", halved(learnt(network)), {"facts": json.dumps(facts)})
+    write_tensors(plan.out / f"{run.name}.safetensors", halved(learnt(network)), {"facts": json.dumps(facts)})
 
 
 def learnt(network: nn.Module) -> dict[str, Tensor]:

@@ -158,6 +158,8 @@ class Shelf:
             if self.image is None:
                 self.image = torch.zeros((room, *image.shape[1:]), dtype=torch.uint8, device=self.device)
             self.image[self.held : self.held + len(image)] = image.to(self.device)
+            if self.device.type == "cuda":  # trainings read it on streams of their own
+                torch.cuda.synchronize(self.device)
             each = [facts[chip == number] for number in range(len(image))]
             self.facts += each
             self.empty = np.concatenate([self.empty, [len(one) == 0 for one in each]])

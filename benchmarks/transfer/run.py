@@ -7,7 +7,7 @@
 Processes draw one pool of chips for all rows while a process for each block of rows learns from it, all rows side by side.
 A row with real ground is trained once for each flight (``--flights``) that is left out, or once without the three of
 LEFT_OUT_TOGETHER; a row on procedural ground once. ``--ship`` also trains the networks of a model file on every flight, on
-the same chips.
+the same chips. Processes are dealt out to the GPUs of the machine by what they have to do.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ import torch.multiprocessing as processes
 
 from benchmarks.transfer.ingredients import row_named
 from benchmarks.transfer.judge import FLIGHT_NAMES
-from benchmarks.transfer.learn import Run, Shelves, learn, parts_for
+from benchmarks.transfer.learn import Plan, Run, Shelves, learn, parts_for
 from benchmarks.transfer.pool import MISSION, Part, draw
 from mission.errors import must
 from mission.mission_file import load_mission
@@ -42,20 +42,30 @@ CHIPS = {"detector.flight": 8192, "detector.procedural": 12288, "readers.flight"
 
 @dataclass(frozen=True)
 class Learner:
-    """A process that trains some runs of one model file side by side."""
+    """A process that trains some runs of one model file side by side, each of so many steps (None: by the clock)."""
 
     runs: tuple[Run, ...]
     model: str
+    steps: int | None = None
+
+    @property
+    def work(self) -> float:
+        """Rough cost, to deal processes out by: a model file that is not the rows' own one counts three times."""
+        return len(self.runs) * (self.steps or 1000) * (1.0 if self.model == str(MODEL) else 3.0)
 
 
-def planned(rows: Sequence[str], seeds: Sequence[int], flights: Sequence[str] = FLIGHT_NAMES) -> Iterator[Run]:
-    """All trainings asked for, first seeds first; ``flights`` are those that judge."""
+def planned(
+    rows: Sequence[str], seeds: Sequence[int], flights: Sequence[str] = FLIGHT_NAMES, once: Sequence[str] = ()
+) -> Iterator[Run]:
+    """All trainings asked for, first seeds first; ``flights`` are those that judge, rows of ``once`` take the first seed only."""
     for name in flights:
         if name not in FLIGHT_NAMES:
             raise must("flights", f"be of {', '.join(FLIGHT_NAMES)}", name)
-    for seed in seeds:
+    for number, seed in enumerate(seeds):
         for name in rows:
             row = row_named(name)
+            if number and name in once:
+                continue
             groups = [(flight,) for flight in flights] if row.leaves_out == "one" else [LEFT_OUT_TOGETHER]
             for part in row.parts:
                 for group in groups if row.real_share > 0 else [tuple(flights)]:
@@ -70,17 +80,43 @@ def shipped(seed: int) -> tuple[Run, ...]:
 
 def by_block(runs: Sequence[Run]) -> list[tuple[Run, ...]]:
     """Runs that take from the same parts of the pool together: a process holds each part once."""
-    blocks: dict[tuple[bool, str], list[Run]] = {}
+    blocks: dict[tuple[bool, str, str], list[Run]] = {}
     for run in runs:
         row = row_named(run.row)
-        blocks.setdefault((row.real_share > 0, row.leaves_out), []).append(run)
+        blocks.setdefault((row.real_share > 0, row.leaves_out, run.part), []).append(run)
     return [tuple(block) for block in blocks.values()]
 
 
-def work(learner: Learner, given: argparse.Namespace, chips: dict[str, int], until: float) -> None:
+def is_large(run: Run) -> bool:
+    """Whether a run belongs to the rows that leave out one flight at a time, or to ``procedural``, their rival."""
+    row = row_named(run.row)
+    return row.leaves_out == "one" and row.chips is None
+
+
+def learners_for(runs: Sequence[Run], given: argparse.Namespace) -> list[Learner]:
+    """The processes that train all runs; ``--large`` and ``--large-steps`` are for the rows that leave out one flight."""
+    large = [run for run in runs if is_large(run)]
+    rest = [run for run in runs if not is_large(run)]
+    found = [Learner(some, given.large or given.model, given.large_steps or given.steps) for some in by_block(large)]
+    return found + [Learner(some, given.model, given.steps) for some in by_block(rest)]
+
+
+def dealt_out(learners: Sequence[Learner], device: str, gpus: int) -> list[str]:
+    """The device of each process: with several GPUs and nothing asked for, the one with the least to do so far."""
+    if device != "auto" or gpus < 2:
+        return [device] * len(learners)
+    load, chosen = [0.0] * gpus, [""] * len(learners)
+    for place in sorted(range(len(learners)), key=lambda i: -learners[i].work):
+        number = load.index(min(load))
+        load[number] += learners[place].work
+        chosen[place] = f"cuda:{number}"
+    return chosen
+
+
+def work(learner: Learner, device: str, given: argparse.Namespace, chips: dict[str, int], until: float) -> None:
     """Body of a learning process."""
     torch.set_num_threads(1)
-    chosen = choose_device(given.device)
+    chosen = choose_device(device)
     prepare(chosen)
     sizes = load_model_file(learner.model)
     asked = {run: parts_for(run, sizes, chips) for run in learner.runs}
@@ -89,10 +125,11 @@ def work(learner: Learner, given: argparse.Namespace, chips: dict[str, int], unt
     )
     started = time.time()
     shelves.wait(given.begin_with, started + (until - started) / 3)
-    print(f"{len(learner.runs)} trainings begin after {time.time() - started:.0f} s", flush=True)
+    print(f"{len(learner.runs)} trainings begin on {device} after {time.time() - started:.0f} s", flush=True)
+    model = None if learner.model == str(MODEL) else learner.model
     failed = learn(
-        learner.runs, sizes, load_mission(MISSION), shelves, asked.__getitem__, chosen, given.out, until,
-        lambda text: print(text, flush=True),
+        learner.runs, sizes, load_mission(MISSION), shelves, asked.__getitem__, chosen,
+        Plan(given.out, until, learner.steps, model), lambda text: print(text, flush=True),
     )  # fmt: skip
     shelves.ended = True
     held = {part.name: shelf.held for part, shelf in shelves.by_part.items()}
@@ -113,9 +150,10 @@ def run_all(learners: Sequence[Learner], given: argparse.Namespace, until: float
         list(parts), given.pool, given.photographs, given.seeds[0], given.workers, until - given.tail_s
     )
     context = processes.get_context("spawn")
+    devices = dealt_out(learners, given.device, torch.cuda.device_count())
     started = [
-        context.Process(target=work, args=(one, given, chips, until - given.tail_s))
-        for one in learners
+        context.Process(target=work, args=(one, device, given, chips, until - given.tail_s))
+        for one, device in zip(learners, devices, strict=True)
     ]  # fmt: skip
     for process in started:
         process.start()
@@ -160,6 +198,10 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--out", type=Path, required=True, help="folder for the networks")
     parser.add_argument("--pool", type=Path, default=Path("/tmp/chip-pool"), help="folder for the drawn chips")
     parser.add_argument("--seeds", type=int, nargs="+", default=[1])
+    parser.add_argument("--once", nargs="+", default=[], metavar="ROW", help="rows that take the first seed only")
+    parser.add_argument("--steps", type=int, help="of each training; without it all go on to the end of the time")
+    parser.add_argument("--large", metavar="MODEL", help="model file of the rows that leave out one flight at a time")
+    parser.add_argument("--large-steps", type=int, help="steps of these")
     parser.add_argument("--flights", nargs="+", default=list(FLIGHT_NAMES), help="leave out and judge on these only")
     parser.add_argument("--photographs", type=Path, default=shared)
     parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 1) - 4), help="processes that draw")
@@ -177,8 +219,7 @@ def main() -> None:
     begun = time.time()
     given: Any = arguments()
     given.out.mkdir(parents=True, exist_ok=True)
-    runs = list(planned(given.rows, given.seeds, given.flights))
-    learners = [Learner(some, given.model) for some in by_block(runs)]
+    learners = learners_for(list(planned(given.rows, given.seeds, given.flights, given.once)), given)
     if given.ship:
         learners.append(Learner(shipped(given.seeds[0]), given.ship))
     print(f"{sum(len(one.runs) for one in learners)} trainings in {len(learners)} processes", flush=True)

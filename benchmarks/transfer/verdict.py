@@ -91,8 +91,9 @@ def like_of(row: str) -> str:
 
 
 def load(path: Path, model: str) -> nn.Module:
-    """A trained network, ready to answer."""
+    """A trained network, ready to answer; ``model`` is the model file of those that name none."""
     facts = facts_of(path)
+    model = facts.get("model") or model
     run = Run(facts["row"], facts["part"], facts["seed"], tuple(facts["left_out"]), tuple(facts["grounds"]))
     network = network_of(run, load_model_file(model), load_mission(MISSION))
     published = {name: value for name, value in network.state_dict().items() if name not in learnt(network)}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import subprocess
 import sys
@@ -19,7 +20,18 @@ from benchmarks.transfer import judge, pool, run, table, verdict
 from benchmarks.transfer.bundle import answer_of
 from benchmarks.transfer.ingredients import BASE, ROWS, recipe_of, row_named
 from benchmarks.transfer.judge import Flight, judge_flight
-from benchmarks.transfer.learn import LearnTask, PoolBatches, Run, Shelves, Turns, learn, network_of, parts_for
+from benchmarks.transfer.learn import (
+    LEAD,
+    LearnTask,
+    Plan,
+    PoolBatches,
+    Run,
+    Shelves,
+    Turns,
+    learn,
+    network_of,
+    parts_for,
+)
 from benchmarks.transfer.pool import Part, Shelf, plan, source_of, write_chips
 from mission.errors import InputError
 from mission.mission_file import load_mission
@@ -27,6 +39,7 @@ from mission.model_file import load_model_file
 from mission.recipe import check_recipe
 from mission.sightings import Sighting
 from pipeline.processors import choose_device
+from pipeline.training import Budget
 from synth.chips import ChipBatch
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -57,6 +70,21 @@ def test_no_flight_judges_a_model_trained_on_its_ground() -> None:
     assert len(list(run.planned(["real", "procedural", "two-flights"], [1, 2]))) == 28
     with pytest.raises(InputError, match="flights' must be of"):
         list(run.planned(["real"], [1], ["moon"]))
+
+
+def test_trainings_are_dealt_out_to_the_gpus_by_what_they_have_to_do() -> None:
+    given = argparse.Namespace(model=str(run.MODEL), large="default", steps=100, large_steps=400)
+    asked = list(run.planned(["real", "procedural", "two-flights", "no-clutter"], [1, 2], once=["real", "procedural"]))
+    learners = run.learners_for(asked, given)
+    assert sorted((len(one.runs), one.model == "default", one.steps) for one in learners) == [
+        (1, True, 400), (1, True, 400), (2, False, 100), (2, False, 100), (2, False, 100), (5, True, 400), (5, True, 400)
+    ]  # fmt: skip
+    devices = run.dealt_out(learners, "auto", 2)
+    load = [
+        sum(one.work for one, device in zip(learners, devices, strict=True) if device == f"cuda:{n}") for n in (0, 1)
+    ]
+    assert max(load) < 1.1 * min(load)
+    assert run.dealt_out(learners, "cuda:1", 2) == ["cuda:1"] * 7 and run.dealt_out(learners, "auto", 0) == ["auto"] * 7
 
 
 def test_parts_of_the_pool_grow_evenly() -> None:
@@ -112,12 +140,12 @@ def test_trainings_side_by_side_take_steps_in_rounds() -> None:
             time.sleep(rest_s)
         turns.leave(name)
 
-    threads = [threading.Thread(target=train, args=a) for a in (("quick", 30, 0), ("slow", 30, 0.004), ("short", 5, 0))]
+    threads = [threading.Thread(target=train, args=a) for a in (("quick", 60, 0), ("slow", 60, 0.004), ("short", 5, 0))]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join(30)
-    assert taken == {"quick": 30, "slow": 30, "short": 5} and max(abs(n) for n in apart) <= 1
+    assert taken == {"quick": 60, "slow": 60, "short": 5} and LEAD - 2 <= max(apart) <= LEAD + 1
 
 
 @pytest.mark.parametrize("row", ["hard-negatives", "amplitude-exchange"])
@@ -134,7 +162,7 @@ def test_rows_with_a_way_of_learning_of_their_own(row: str, tmp_path: Path) -> N
         shelves[shelf] = 0.5
     one = Run(row, "detector", 1, ("lake",), ("park",))
     batches = PoolBatches(shelves, row_named(row), True, 1)
-    task = LearnTask(one, batches, time.time())
+    task = LearnTask(one, batches, Budget(steps=1))
     torch.manual_seed(0)
     network = network_of(one, load_model_file(run.MODEL), load_mission(pool.MISSION)).train()
     before = batches.batch(8)
@@ -179,8 +207,8 @@ def test_loop_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
         write_chips(path, [source_of(part, tmp_path / "photographs", 1).batch(16)])
     shelves = Shelves(parts, folder, torch.device("cpu"))
     shelves.wait(16, until)
-    failed = learn(runs, small, load_mission(pool.MISSION), shelves, asked.__getitem__, choose_device("cpu"), nets,
-                   time.time() + 3.0, print)  # fmt: skip
+    failed = learn(runs, small, load_mission(pool.MISSION), shelves, asked.__getitem__, choose_device("cpu"),
+                   Plan(nets, time.time() + 3.0, steps=50), print)  # fmt: skip
     shelves.ended = True
     assert not failed
     cases = {case.row: case for case in verdict.cases(nets, tmp_path / "judged", str(run.MODEL), tmp_path)}
