@@ -11,6 +11,7 @@ import torch.nn.functional as F
 
 from synth import marks as mark_fields
 from synth import outlines as outline_fields
+from synth.at_once import at_once
 from synth.patches import PatchBatch
 
 NOISE_PX = 256
@@ -123,7 +124,7 @@ def grain_at(atlases: Atlases, batch: PatchBatch, start: np.ndarray, row0: int, 
     x = (batch.x0 + start.astype(np.int64)) % NOISE_PX
     y = (batch.y0 + row0 + start.astype(np.int64) * 3) % NOISE_PX
     high, wide, tile = batch.height, batch.width, atlases.grain[planes]
-    if tile.device.type != "cpu":
+    if at_once(tile.device):
         corner = torch.from_numpy(np.stack([y, x])).to(tile.device)[..., None]
         rows = (corner[0] + torch.arange(high, device=tile.device)) % NOISE_PX
         columns = (corner[1] + torch.arange(wide, device=tile.device)) % NOISE_PX

@@ -14,11 +14,12 @@ from typing import Any
 
 import torch
 
+from synth.at_once import at_once
 from synth.ground_draw import sample_ground
 from synth.ground_fields import Nodes
 from synth.ground_layout import NOTHING, RAGGED_DEVIATIONS, Box, CoarseFields, coarse_fields, reach_boxes
 from synth.ground_spec import GroundSpec, Joints, Layer
-from synth.ground_tiles import MIX_OFFSET, MIX_SCALE, RELIEF_SCALE, TONE_SCALE
+from synth.ground_tiles import MIX_OFFSET, MIX_SCALE, RELIEF_SCALE, TONE_SCALE, gsd_step, make_ready
 from synth.tile_crops import TileCrops
 
 __all__ = ["GroundLayer", "GroundSpec", "paint_ground", "sample_ground"]
@@ -59,6 +60,8 @@ def paint_ground(
     place = window or (0, 0, height_px, width_px)
     mix_pieces = max(height_px, width_px) > _REPEATS_FROM_PX
     where = torch.device(device)
+    keys = ((layer.kind, layer.variant, gsd_step(spec.gsd_m)) for spec in specs for layer in spec.layers)
+    make_ready(keys, all_cores=where.type != "cpu")
     shadows = list(shadow_px_per_m) if shadow_px_per_m is not None else [spec.shadow_px_per_m for spec in specs]
     if out is None:
         planes = (torch.empty((len(specs), count, *place[2:]), device=where) for count in (3, 1, 1))
@@ -66,7 +69,7 @@ def paint_ground(
     nodes = Nodes(place, where)
     coarse = coarse_fields(specs, shadows, nodes)
     # On a CPU one by one, so that a picture stays in the cache.
-    step = 1 if where.type == "cpu" else len(specs)
+    step = len(specs) if at_once(where) else 1
     for i in range(0, len(specs), step):
         some = slice(i, i + step)
         _paint(list(specs[some]), shadows[some], nodes, coarse.part(some), mix_pieces, out.part(some))
@@ -83,7 +86,7 @@ def _paint(
 ) -> None:
     device, window = nodes.x.device, nodes.window
     depth = max(len(spec.layers) for spec in specs)
-    alone = device.type == "cpu" and len(specs) == 1
+    alone = not at_once(device) and len(specs) == 1
     whole = (0, 0, *window[2:])
     boxes = reach_boxes(specs[0], coarse.masks[0], nodes) if alone else dict.fromkeys(range(depth), whole)
     groups = {

@@ -17,6 +17,7 @@ import torch
 import torch.nn.functional as F
 
 from synth import torus
+from synth.at_once import at_once
 from synth.ground_spec import Mask
 
 STEP_PX = 4
@@ -124,6 +125,11 @@ class PlacedMask:
         """The random field that bends its border."""
         return Noise(self.mask.bend_scale_m / self.gsd_m, self.mask.seed, self.shift_px)
 
+    @property
+    def fray(self) -> Noise:
+        """The finer one that frays it."""
+        return Noise(self.mask.fray_scale_m / self.gsd_m, self.mask.seed + 1, self.shift_px)
+
 
 def mask_fields(placed: Sequence[PlacedMask], slow: Sequence[Noise], nodes: Nodes) -> tuple[torch.Tensor, torch.Tensor]:
     """Signed distances [N, *nodes.count] in pixels, positive inside (distance to the line for masks that fold), and the
@@ -141,13 +147,15 @@ def mask_fields(placed: Sequence[PlacedMask], slow: Sequence[Noise], nodes: Node
             field = _FORMS[form](x, y, values)
         out[which] = field
     bent = [i for i, p in enumerate(placed) if p.mask.bend_m]
-    noise = noise_fields([*(placed[i].noise for i in bent), *slow], nodes)
-    if bent:
-        out[bent] += numbers[bent, _VALUES.index("bend")] * noise[: len(bent)]
-    return out, noise[len(bent) :]
+    frayed = [i for i, p in enumerate(placed) if p.mask.fray_m]
+    noise = noise_fields([*(placed[i].noise for i in bent), *(placed[i].fray for i in frayed), *slow], nodes)
+    moves = [numbers[bent, _VALUES.index("bend")], numbers[frayed, _VALUES.index("fray")]]
+    if bent or frayed:
+        out.index_add_(0, torch.tensor([*bent, *frayed], device=out.device), torch.cat(moves) * noise[: -len(slow) or None])
+    return out, noise[len(bent) + len(frayed) :]
 
 
-_VALUES: tuple[str, ...] = ("x", "y", "cos", "sin", "size", "size2", "period", "period2", "level", "bend")
+_VALUES: tuple[str, ...] = ("x", "y", "cos", "sin", "size", "size2", "period", "period2", "level", "bend", "fray")
 
 
 def _row(placed: PlacedMask) -> tuple[float, ...]:
@@ -164,6 +172,7 @@ def _row(placed: PlacedMask) -> tuple[float, ...]:
         mask.period_m[1] * px,
         mask.level,
         mask.bend_m * px,
+        mask.fray_m * px,
     )
 
 
@@ -235,7 +244,7 @@ def _in_cells(x: torch.Tensor, y: torch.Tensor, v: Values, seeds: Sequence[int],
     """
     period = v["period"].clamp_min(1.0)
     u, w = x / period, y / period
-    if x.device.type != "cpu":
+    if at_once(x.device):
         seed = torch.tensor([seed % _SEEDS for seed in seeds], dtype=torch.int32, device=x.device).view(-1, 1, 1)
         field = _near_bodies(u, w, period, v, seed, body)
     else:

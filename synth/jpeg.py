@@ -15,6 +15,7 @@ import torch
 import torch.nn.functional as F
 from PIL import Image
 
+from synth.at_once import at_once
 from synth.capture import CaptureSpec
 
 # Pillow's codes of chroma sampling, and the (rows, columns) of luma to one chroma sample.
@@ -69,7 +70,7 @@ def store_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
 
 def store_packed(packed: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
     """:func:`store_as_jpeg` for pixels int32 [B, H, W] of red + 256 green + 65536 blue."""
-    if packed.device.type == "cpu" and len(captures) > 1:
+    if not at_once(packed.device) and len(captures) > 1:
         return torch.cat([store_packed(packed[i : i + 1], captures[i : i + 1]) for i in range(len(captures))])
     y, x = captures[0].seed % 16, captures[0].seed // 16 % 16
     h, w = packed.shape[-2:]
@@ -77,7 +78,7 @@ def store_packed(packed: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch
     larger[:, y:, x:] = packed
     larger[:, y:, :x] = larger[:, y:, x : x + 1]
     larger[:, :y] = larger[:, y : y + 1]
-    if packed.device.type != "cpu":
+    if at_once(packed.device):
         return quantise_as_jpeg(pixels_of(larger), captures)[..., y:, x:]
     return _through_a_file(larger[0], captures[0])[None, :, y:, x:].contiguous()
 

@@ -14,6 +14,7 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 
+from synth.at_once import at_once
 from synth.capture import CaptureSpec
 from synth.optics import KernelTerms, kernel_terms, lens_batch, weighted_sum
 
@@ -27,7 +28,7 @@ def sample_mosaic(radiance: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
     Only the samples that the filter array keeps are computed; the result equals :func:`synth.optics.blur` followed by
     picking them.
     """
-    if radiance.device.type == "cpu":
+    if not at_once(radiance.device):
         return torch.cat([_convolved(radiance[i : i + 1], kernel_terms(c)) for i, c in enumerate(captures)])
     return summed_mosaic(radiance, captures)
 

@@ -13,6 +13,8 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
+from synth.at_once import at_once
+
 Array = NDArray[Any]
 Index = NDArray[Any]
 
@@ -64,14 +66,14 @@ def patch_batches(box: Array, size_px: tuple[int, int], device: torch.device) ->
     wide = np.clip(np.ceil(box[:, 2]), 1, width).astype(np.int64) - x0
     high = np.clip(np.ceil(box[:, 3]), 1, height).astype(np.int64) - y0
     side = np.maximum(wide, high)
-    near = device.type == "cpu"
+    near = not at_once(device)
     sizes, square = (_SIZES, side <= _SQUARE_PX) if near else (_FEW_SIZES, np.ones(len(side), dtype=bool))
     wide, high = (_rounded_up(np.where(square, side, v), sizes) for v in (wide, high))
     key = high * 100_000 + wide
     for k in np.unique(key):
         rows = np.flatnonzero(key == k)
         h, w = divmod(int(k), 100_000)
-        step = max(1, _MOST_PX.get(device.type, _MOST_PX["cuda"]) // (h * w))
+        step = max(1, _MOST_PX["cpu" if near else "cuda"] // (h * w))
         for start in range(0, len(rows), step):
             part = rows[start : start + step]
             yield PatchBatch(part, x0[part], y0[part], h, w)
@@ -115,7 +117,7 @@ class Canvas:
     def darken(self, plane: torch.Tensor, batch: PatchBatch, picture: Index, kept: torch.Tensor) -> None:
         """Multiply a plane [B, H, W] by patches ``kept`` [P, h, w]."""
         height, width = self.size_px
-        if plane.device.type != "cpu":
+        if at_once(plane.device):
             self._darken_at_once(plane, batch, picture, kept)
             return
         for i in range(len(batch.rows)):
@@ -136,7 +138,7 @@ class Canvas:
             return
         picture, order = (np.concatenate([getattr(d, name) for d in drawn]) for name in ("picture", "order"))
         sequence = np.lexsort((order, picture))
-        if self.layers.device.type != "cpu":
+        if at_once(self.layers.device):
             self._lay_at_once(drawn, sequence)
             return
         which = np.concatenate([np.full(len(d.order), i) for i, d in enumerate(drawn)])

@@ -16,6 +16,7 @@ from dataclasses import replace
 
 import torch
 
+from synth.at_once import at_once
 from synth.capture import CaptureSpec
 from synth.jpeg import store_as_jpeg
 from synth.optics import blur
@@ -45,7 +46,7 @@ def blend_into_photograph(
     photographed ground keeps (the shadows of drawn things). The capture gives seed, smear and JPEG; the rest comes from the
     photograph.
     """
-    if layer.linear.device.type == "cpu" and len(captures) > 1:
+    if not at_once(layer.linear.device) and len(captures) > 1:
         parts = []
         for i in range(len(captures)):
             one = PhotoLayer(layer.linear[i : i + 1], layer.shade[i : i + 1], layer.looks[i : i + 1])

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from mission.ground_folder import GroundScales, ground_scale, known_scales, list_flights
 from mission.photographs import photograph_size_px
+from synth.at_once import at_once
 from synth.ground_fields import Nodes, Noise, noise_fields
 from synth.photo_kinds import count_kinds, thin_because
 from synth.photo_look import LIGHT_STEP_PX, PhotographLook
@@ -268,7 +269,7 @@ class GroundBank:
         device: torch.device,
     ) -> torch.Tensor:
         """Linear [B, 3, h, w] of pieces in a window: photograph by photograph on the CPU, all at once on a GPU."""
-        if device.type != "cpu":
+        if at_once(device):
             return self._cut_together(pieces, size_px, window, device)
         cut = torch.empty((len(pieces), 3, *window[2:]))
         for b, piece in enumerate(pieces):

@@ -14,6 +14,7 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 
+from synth.at_once import at_once
 from synth.capture import CaptureSpec
 from synth.jpeg import pixels_of, store_packed
 from synth.light import scalars
@@ -63,7 +64,7 @@ def develop(
 
 def together(pictures: torch.Tensor) -> int:
     """How many of the pictures [B, C, H, W] to work on at once: all on a GPU, what the cache holds on a CPU."""
-    if pictures.device.type != "cpu":
+    if at_once(pictures.device):
         return len(pictures)
     return max(1, _TOGETHER_PX // (pictures.shape[-2] * pictures.shape[-1]))
 
@@ -136,7 +137,7 @@ def _times_normal_numbers(planes: torch.Tensor, captures: Sequence[CaptureSpec],
     length = 4 * block_rows * w
     table = _normal_numbers(planes.device, 1 << max(_NORMALS.bit_length() - 1, (2 * length).bit_length()))
     start = _starts([c.seed for c in captures], blocks, len(table) - length)
-    if planes.device.type == "cpu":
+    if not at_once(planes.device):
         for i, picture in enumerate(planes):
             for k, block in enumerate(blocks):
                 top, bottom = max(block * block_rows, first), min((block + 1) * block_rows, last)

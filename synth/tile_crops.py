@@ -7,6 +7,7 @@ from functools import lru_cache
 
 import torch
 
+from synth.at_once import at_once
 from synth.ground_spec import GroundSpec, Layer
 from synth.ground_tiles import STEPS_PER_OCTAVE, TILE_PX, gsd_step, tile
 
@@ -56,7 +57,7 @@ class TileCrops:
         second: bool,
     ) -> torch.Tensor:
         orders, keys = _orders(layers, specs, shadows, second)
-        if self.device.type != "cpu":
+        if at_once(self.device):
             return gather(keys, orders, place, self.device)
         out = torch.empty((len(layers), 3, *place[2:]))
         for b, key in enumerate(keys):

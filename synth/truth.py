@@ -10,6 +10,7 @@ import torch
 from numpy.typing import NDArray
 
 from mission.camera import View
+from synth.at_once import at_once
 from synth.other_things import part_boxes
 from synth.outlines import OutlineAtlas
 from synth.projection import Views, frame_views
@@ -239,7 +240,7 @@ def visible_share(owner: torch.Tensor, truth: TargetTruth, targets: int) -> NDAr
     """Share [N] of each target's whole area that is in the picture and not covered."""
     if not len(truth.row):
         return np.zeros(0)
-    if owner.device.type == "cpu":
+    if not at_once(owner.device):
         # Only the pixels of each target's box need to be looked at.
         pixels = owner.numpy()
         counted = np.zeros(len(truth.row))
