@@ -28,9 +28,9 @@ from synth.sketch import sketch
 Made = TypeVar("Made")
 # Calls that give another view of what is there.
 _VIEWS = {
-    "_reshape_alias", "_unsafe_view", "alias", "as_strided", "detach", "diagonal", "empty", "empty_like", "empty_strided", "expand",
-    "movedim", "narrow", "permute", "select", "slice", "split", "split_with_sizes", "squeeze", "t", "transpose", "unbind", "unflatten",
-    "unfold", "unsqueeze", "view", "view_as",
+    "_reshape_alias", "_unsafe_view", "alias", "as_strided", "detach", "diagonal", "empty", "empty_like", "empty_strided",
+    "expand", "movedim", "narrow", "permute", "select", "slice", "split", "split_with_sizes", "squeeze", "t", "transpose",
+    "unbind", "unflatten", "unfold", "unsqueeze", "view", "view_as",
 }  # fmt: skip
 # Calls whose answer the host needs.
 _QUESTIONS = {
