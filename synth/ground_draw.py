@@ -92,11 +92,15 @@ class LayerDraw:
             level=float(rng.normal(0.4, 0.7)),
             bend_m=0.16 * scale_m,
             bend_scale_m=scale_m,
+            fray_m=float(rng.uniform(0.01, 0.05)) * scale_m,
+            fray_scale_m=float(rng.uniform(0.12, 0.3)) * scale_m,
             seed=self.seed(),
         )
-        if rng.random() < 0.5:
-            changes = {"soft_m": float(rng.uniform(0.05, 0.25)) * scale_m, "ragged_m": 0.4, **changes}
-        return self.layer(kind, mask, **changes)
+        known = KINDS[kind]
+        # Large patches fade over more ground; some are blurred altogether, a few end abruptly.
+        soft_m = known.soft_m * scale_m**0.5 * float(np.exp(rng.normal(0, 0.6)))
+        ragged_m = soft_m * known.ragged_m / known.soft_m * float(rng.uniform(0.4, 1.6))
+        return self.layer(kind, mask, **{"soft_m": soft_m, "ragged_m": ragged_m, **changes})
 
     def colours(self, kind: str) -> tuple[Rgb, Rgb]:
         """Two linear colours of a kind: a pair of its palette, or between two of them, moved as a whole."""

@@ -151,7 +151,9 @@ def mask_fields(placed: Sequence[PlacedMask], slow: Sequence[Noise], nodes: Node
     noise = noise_fields([*(placed[i].noise for i in bent), *(placed[i].fray for i in frayed), *slow], nodes)
     moves = [numbers[bent, _VALUES.index("bend")], numbers[frayed, _VALUES.index("fray")]]
     if bent or frayed:
-        out.index_add_(0, torch.tensor([*bent, *frayed], device=out.device), torch.cat(moves) * noise[: -len(slow) or None])
+        out.index_add_(
+            0, torch.tensor([*bent, *frayed], device=out.device), torch.cat(moves) * noise[: -len(slow) or None]
+        )
     return out, noise[len(bent) + len(frayed) :]
 
 

@@ -13,16 +13,18 @@ Code = tuple[int, int, int]
 
 @dataclass(frozen=True)
 class GroundKind:
-    """Constants of a kind. ``soft_px`` and ``ragged`` shape its border, ``height_m`` makes it throw shade."""
+    """Constants of a kind. ``soft_m`` and ``ragged_m`` shape its border, ``height_m`` makes it throw shade."""
 
     palette: tuple[tuple[Code, Code], ...]
     tone: float = 1.0
     relief: float = 1.0
     mix_blotch: float = 0.25
     """How far its mixture drifts over metres."""
-    soft_m: float = 0.08
+    soft_m: float = 0.25
+    """Over what width it fades out."""
     ragged_m: float = 0.12
-    """How far the fine texture moves the border."""
+    """How far the fine texture moves its border: much less than ``soft_m`` and it thins out evenly, more and it ends crisply
+    around its single tufts, leaves or stones."""
     height_m: tuple[float, float] = (0.0, 0.0)
 
 
@@ -36,8 +38,9 @@ KINDS: dict[str, GroundKind] = {
             ((124, 166, 74), (160, 180, 90)),
             ((96, 108, 58), (150, 138, 92)),
         ),
-        ragged_m=0.10,
         tone=1.3,
+        soft_m=0.28,
+        ragged_m=0.12,
     ),
     "wild_grass": GroundKind(
         (
@@ -47,8 +50,9 @@ KINDS: dict[str, GroundKind] = {
             ((88, 110, 66), (118, 118, 78)),
             ((74, 92, 50), (126, 112, 76)),
         ),
-        ragged_m=0.3,
         height_m=(0.05, 0.25),
+        soft_m=0.35,
+        ragged_m=0.2,
     ),
     "dry_grass": GroundKind(
         (
@@ -58,7 +62,8 @@ KINDS: dict[str, GroundKind] = {
             ((128, 120, 78), (184, 164, 112)),
             ((146, 128, 98), (186, 170, 140)),
         ),
-        ragged_m=0.3,
+        soft_m=0.35,
+        ragged_m=0.18,
     ),
     "clover": GroundKind(
         (
@@ -66,7 +71,8 @@ KINDS: dict[str, GroundKind] = {
             ((70, 104, 56), (196, 190, 160)),
             ((88, 124, 60), (124, 148, 84)),
         ),
-        ragged_m=0.2,
+        soft_m=0.3,
+        ragged_m=0.16,
     ),
     "soil": GroundKind(
         (
@@ -78,7 +84,8 @@ KINDS: dict[str, GroundKind] = {
             ((154, 136, 112), (186, 170, 146)),
             ((112, 94, 86), (148, 130, 120)),
         ),
-        ragged_m=0.15,
+        soft_m=0.35,
+        ragged_m=0.08,
     ),
     "mud": GroundKind(
         (
@@ -86,7 +93,8 @@ KINDS: dict[str, GroundKind] = {
             ((84, 72, 60), (116, 102, 84)),
             ((118, 106, 92), (152, 140, 124)),
         ),
-        ragged_m=0.1,
+        soft_m=0.3,
+        ragged_m=0.06,
     ),
     "sand": GroundKind(
         (
@@ -95,8 +103,8 @@ KINDS: dict[str, GroundKind] = {
             ((206, 192, 166), (226, 214, 192)),
             ((184, 160, 122), (204, 182, 146)),
         ),
-        soft_m=0.2,
-        ragged_m=0.15,
+        soft_m=0.4,
+        ragged_m=0.08,
     ),
     "gravel": GroundKind(
         (
@@ -105,7 +113,8 @@ KINDS: dict[str, GroundKind] = {
             ((168, 160, 148), (200, 192, 178)),
             ((146, 132, 118), (178, 166, 152)),
         ),
-        ragged_m=0.08,
+        soft_m=0.3,
+        ragged_m=0.14,
     ),
     "rubble": GroundKind(
         (
@@ -113,7 +122,8 @@ KINDS: dict[str, GroundKind] = {
             ((130, 118, 104), (196, 190, 180)),
             ((112, 96, 84), (170, 140, 124)),
         ),
-        ragged_m=0.25,
+        soft_m=0.3,
+        ragged_m=0.22,
     ),
     "asphalt": GroundKind(
         (
@@ -122,9 +132,9 @@ KINDS: dict[str, GroundKind] = {
             ((82, 82, 86), (98, 97, 98)),
             ((142, 140, 136), (156, 152, 146)),
         ),
-        soft_m=0.03,
-        ragged_m=0.03,
         mix_blotch=0.15,
+        soft_m=0.03,
+        ragged_m=0.02,
     ),
     "concrete": GroundKind(
         (
@@ -134,9 +144,9 @@ KINDS: dict[str, GroundKind] = {
             ((170, 158, 142), (186, 172, 156)),
             ((150, 118, 104), (168, 136, 120)),
         ),
-        soft_m=0.02,
-        ragged_m=0.02,
         mix_blotch=0.15,
+        soft_m=0.02,
+        ragged_m=0.01,
     ),
     "leaf_litter": GroundKind(
         (
@@ -145,8 +155,9 @@ KINDS: dict[str, GroundKind] = {
             ((126, 100, 66), (190, 158, 92)),
             ((98, 78, 62), (162, 116, 80)),
         ),
-        ragged_m=0.25,
         tone=1.2,
+        soft_m=0.4,
+        ragged_m=0.3,
     ),
     "brushwood": GroundKind(
         (
@@ -154,9 +165,10 @@ KINDS: dict[str, GroundKind] = {
             ((84, 74, 62), (166, 152, 130)),
             ((112, 98, 80), (200, 188, 168)),
         ),
-        ragged_m=0.3,
         tone=1.5,
         relief=1.2,
+        soft_m=0.35,
+        ragged_m=0.25,
     ),
     "shrubs": GroundKind(
         (
@@ -166,10 +178,9 @@ KINDS: dict[str, GroundKind] = {
             ((84, 96, 70), (128, 134, 106)),
             ((104, 96, 66), (140, 126, 88)),
         ),
-        ragged_m=0.4,
         height_m=(0.4, 1.8),
-        tone=1.6,
-        relief=1.3,
+        soft_m=0.08,
+        ragged_m=0.16,
     ),
     "tree_crowns": GroundKind(
         (
@@ -179,10 +190,9 @@ KINDS: dict[str, GroundKind] = {
             ((74, 88, 62), (116, 126, 94)),
             ((98, 92, 56), (150, 130, 76)),
         ),
-        ragged_m=0.6,
         height_m=(3.0, 10.0),
-        tone=1.7,
-        relief=1.3,
+        soft_m=0.1,
+        ragged_m=0.32,
     ),
     "bark": GroundKind(
         (
@@ -200,8 +210,8 @@ KINDS: dict[str, GroundKind] = {
             ((44, 52, 58), (92, 108, 62)),
             ((84, 82, 66), (120, 140, 84)),
         ),
-        soft_m=0.15,
-        ragged_m=0.1,
+        soft_m=0.1,
+        ragged_m=0.05,
     ),
     "sheeting": GroundKind(
         (

@@ -26,7 +26,8 @@ class Mask:
                 chance ``level``
     sticks      straight logs of half length ``size_m[0]`` and radius ``size_m[1]``, in cells as above
     half        all on one side of the line
-    ``bend_m`` moves the border by a random field of wavelength ``bend_scale_m``; ``seed`` picks its piece of it.
+    ``bend_m`` moves the border by a random field of wavelength ``bend_scale_m``; ``seed`` picks its piece of it. ``fray_m`` and
+    ``fray_scale_m`` do so once more, finer.
     """
 
     form: str = "everywhere"
@@ -37,6 +38,8 @@ class Mask:
     level: float = 0.0
     bend_m: float = 0.0
     bend_scale_m: float = 4.0
+    fray_m: float = 0.0
+    fray_scale_m: float = 0.5
     seed: int = 0
 
     @property

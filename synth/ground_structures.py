@@ -290,6 +290,8 @@ def _crowns(draw: LayerDraw, kind: str, drawn: bool) -> Layer:
         seed=draw.seed(),
         bend_m=0.22 * largest,
         bend_scale_m=1.1 * largest,
+        fray_m=min(0.3, float(rng.uniform(0.1, 0.2)) * largest),
+        fray_scale_m=float(rng.uniform(0.2, 0.5)),
     )
     return draw.layer(kind, mask, drawn=drawn, height_m=float(rng.uniform(*known)))
 

@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from synth import torus
+from synth import foliage_tiles, torus
 from synth.tile_store import stored
 from synth.torus import Array
 
@@ -282,46 +282,6 @@ def brushwood(rng: np.random.Generator, n: int, m: float) -> Planes:
     return tone, mix, lit * (1 - np.clip(height, 0, 1)) + 0.4 * torus.relief(height) - 0.55 * dark
 
 
-def _foliage(
-    rng: np.random.Generator, n: int, m: float, clump: tuple[float, float], leaf: tuple[float, float]
-) -> Planes:
-    """Leaves on rounded clumps on boughs: lit tops, hard shadows, dark gaps."""
-    boughs = torus.noise(rng, n, 1.3, 3.0 * m, 0.4 * m)
-    held, own, mound = torus.domes(
-        rng, n, _count(n, 1.3, 2.2 * (sum(clump) / 2 * m) ** 2), (clump[0] * m, clump[1] * m), power=1.5, at=np.exp(0.8 * boughs)
-    )  # fmt: skip
-    ragged = [0.05 * m * torus.noise(rng, n, 0.8, 0.3 * m, 2) for _ in range(2)]
-    held, own, mound = (torus.warp(layer, *ragged) for layer in (held, own, mound))
-    at = 0.12 + held * (0.5 + mound / (clump[1] * m))
-    leaves, shade, height = torus.domes(
-        rng,
-        n,
-        _count(n, 1.2, 2.2 * (leaf[0] * m * 1.6) ** 2),
-        (leaf[0] * m, leaf[1] * m),
-        flatten=0.3,
-        square=2,
-        power=2.6,
-        at=at**1.5,
-    )
-    surface = mound + 0.12 * m * boughs + 1.2 * height
-    dark = torus.cast_shadow(surface, max(3, round(0.4 * m)))
-    deep = np.clip((torus.blur(surface, 0.15 * m) - surface) / (0.10 * m), 0, 1)
-    # A leaf shows its own tilt to the sun: that is most of the sparkle of a crown.
-    tone = 0.85 * leaves * (shade - 0.45) - 0.50 * (1 - leaves) - 0.45 * deep + 0.10 * (own - 0.5) + 0.08 * boughs
-    mix = 0.40 + 0.45 * (shade - 0.5) * leaves + 0.25 * (own - 0.5) + 0.08 * boughs
-    return tone, mix, 0.38 * torus.relief(0.6 * surface) - 0.75 * torus.blur(dark, 0.5)
-
-
-def shrubs(rng: np.random.Generator, n: int, m: float) -> Planes:
-    """Small leaves in dense low clumps."""
-    return _foliage(rng, n, m, (0.06, 0.25), (0.018, 0.055))
-
-
-def tree_crowns(rng: np.random.Generator, n: int, m: float) -> Planes:
-    """Leaf clumps on boughs, deep gaps between them."""
-    return _foliage(rng, n, m, (0.12, 0.55), (0.025, 0.1))
-
-
 def bark(rng: np.random.Generator, n: int, m: float) -> Planes:
     """Dead wood, peeling and grey."""
     strips = torus.streaks(rng, n, 0.9, 0.4 * m, 5, float(rng.uniform(0, math.pi)))
@@ -368,8 +328,8 @@ DRAW: dict[str, Draw] = {
     "concrete": concrete,
     "leaf_litter": leaf_litter,
     "brushwood": brushwood,
-    "shrubs": shrubs,
-    "tree_crowns": tree_crowns,
+    "shrubs": foliage_tiles.shrubs,
+    "tree_crowns": foliage_tiles.tree_crowns,
     "bark": bark,
     "water": water,
     "sheeting": sheeting,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from mission.atomic import replacing
 
-_DRAWING_CODE = ("torus.py", "ground_tiles.py")
+_DRAWING_CODE = ("torus.py", "ground_tiles.py", "foliage_tiles.py")
 
 
 @lru_cache(maxsize=1)

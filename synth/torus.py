@@ -170,7 +170,7 @@ def domes(
     radius = (low**e + q * (high**e - low**e)) ** (1 / e) if abs(e) > 1e-6 else low * (high / low) ** q
     radius = radius * oversample
     ratio, angle = rng.uniform(flatten, 1, count), rng.uniform(0, math.pi, count)
-    x0, y0 = _places(rng, m, count, at)
+    x0, y0 = places(rng, m, count, at)
     shade = rng.random(count)
     exponent = 2 + square * rng.random(count)
     cover, value, height = (np.zeros(m * m, np.float32) for _ in range(3))
@@ -199,7 +199,8 @@ def domes(
     return tuple(shrink(layer.reshape(m, m), oversample) for layer in (cover, value, height))  # type: ignore[return-value]
 
 
-def _places(rng: np.random.Generator, m: int, count: int, at: Array | None) -> tuple[Array, Array]:
+def places(rng: np.random.Generator, m: int, count: int, at: Array | None) -> tuple[Array, Array]:
+    """Points (x, y) [count] of an ``m`` x ``m`` tile, where the field ``at`` (of any size) makes them likely."""
     if at is None:
         return rng.uniform(0, m, count), rng.uniform(0, m, count)
     weight = np.maximum(at.ravel(), 0).astype(np.float64)
