@@ -30,6 +30,9 @@ def _not_negative(value: float) -> float:
 
 
 Share = Annotated[float, Field(ge=0, lt=1)]
+# How marks lie: at any turn against their panel; upright in it, where the panel's outline has an up (see
+# mission.vocabulary); or at any turn with a bar painted below their feet, in their own colour, that says which way up they are.
+MarkTurn = Literal["any", "upright-on-panel", "base-bar"]
 
 
 def _text_items(value: Any) -> Any:
@@ -137,6 +140,7 @@ class PanelSettings(Settings):
     shapes: Names = SHAPES
     colours: Names = COLOURS
     marks: Names = MARKS
+    mark_turn: MarkTurn = "any"
     outlines: dict[str, list[tuple[float, float]]] = Field(default_factory=dict)
 
     _positive = field_validator("size_smallest_m", "size_largest_m")(_positive)

@@ -5,17 +5,35 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from mission.mission_file import Mission
+from mission.mission_file import MarkTurn, Mission
 from mission.recipe import PanelLookSettings, Recipe, check_recipe
 from mission.vocabulary import MARKS
 from synth.marks import Typefaces, mark_atlas
 from synth.outlines import OutlineAtlas, outline_atlas, place_marks
 from synth.paints import refuse_like_colours, sample_paint_pairs
-from synth.scene import Array, Index, Layout, Limbs, Plates, Targets, empty_layout, finish, flat_axes, join, rows
+from synth.scene import (
+    COLUMN,
+    Array,
+    Index,
+    Layout,
+    Limbs,
+    Plates,
+    Targets,
+    empty_layout,
+    finish,
+    flat_axes,
+    join,
+    rows,
+)
 
 PANEL_ORDER = 2.0
 # Strokes are fattened or thinned by no more than this (units of the mark's height), so that counters stay open.
 _GROW = (-0.03, 0.055)
+# How far from upright marks come out that were meant to be [deg].
+UPRIGHT_SIGMA_DEG = 4.0
+# A base bar in units of its mark's height: below the feet, about a stroke thick and as far away (our own choice), and never
+# narrower than this on either side of the middle, or that of an I would be a dot.
+BAR_GAP, BAR_THICKNESS, BAR_LEAST_HALF = 0.12, 0.13, 0.22
 
 
 def check_drawable(recipe: Recipe, mission: Mission) -> None:
@@ -53,9 +71,9 @@ def sample_panels(
     turn, tilt, towards = _pose(rng, count, look)
     along, up = flat_axes(turn, tilt, towards)
     marks = sample_marks(rng, mark, vocabulary.marks, look, mission, typefaces or look.typefaces)
-    mark_turn = np.radians(rng.uniform(*look.mark_turn_deg, count))
-    mark_turn = np.where(rng.random(count) < look.upright_share, np.radians(rng.normal(0, 4, count)), mark_turn)
-    at, height = _mark_place(rng, outlines, shape, marks["rim"], mark_turn, look, panels.mark_share_min)
+    mark_turn = _mark_turns(rng, count, look, panels.mark_turn)
+    barred = panels.mark_turn == "base-bar"
+    at, height = _mark_place(rng, outlines, shape, marks["rim"], mark_turn, look, panels.mark_share_min, barred)
     thickness = rng.uniform(*look.thickness_m, count)
     lift = thickness + 0.5 * np.abs(np.sin(tilt)) * size_m
     plates = rows(
@@ -76,8 +94,9 @@ def sample_panels(
         mark_grow=marks["grow"],
         mark_albedo=mark_paint,
         thickness_m=lift,
-        finish=sample_finish(rng, count, look, size_m),
+        finish=_off_bars(sample_finish(rng, count, look, size_m), mark_turn, barred),
     )
+    bars = base_bars(plates, marks["rim"], outlines) if barred else rows(Plates, 0)
     tape = _tape(rng, plates, look, outlines)
     limbs = join(Limbs, [_weights(rng, plates, look), _shade(rng, plates, look)])
     targets = rows(
@@ -89,12 +108,66 @@ def sample_panels(
         attributes=np.stack([shape, colour, mark, mark_colour], axis=1),
     )
     base = empty_layout()
-    return Layout(join(Plates, [plates, tape]), limbs, base.facets, base.blocks, targets)
+    return Layout(join(Plates, [plates, bars, tape]), limbs, base.facets, base.blocks, targets)
 
 
 def _pose(rng: np.random.Generator, count: int, look: PanelLookSettings) -> tuple[Array, Array, Array]:
     turn, towards = rng.uniform(0, 2 * np.pi, (2, count))
     return turn, np.radians(np.abs(rng.normal(0, look.tilt_deg, count))).clip(0, 0.5), towards
+
+
+def _mark_turns(rng: np.random.Generator, count: int, look: PanelLookSettings, mark_turn: MarkTurn) -> Array:
+    """Turns of marks against their panels, clockwise [rad], as the mission lays them (nobody paints quite upright)."""
+    turn = np.radians(rng.uniform(*look.mark_turn_deg, count))
+    upright = rng.random(count) < (1.0 if mark_turn == "upright-on-panel" else look.upright_share)
+    return np.where(upright, np.radians(rng.normal(0, UPRIGHT_SIGMA_DEG, count)), turn)
+
+
+def _bar_corners(rim: Array) -> Array:
+    """Corners [N, 4, 2] of the base bars of marks with rim points [N, R, 2], in units of the mark: as wide as its ink."""
+    half = np.maximum(np.abs(rim[..., 0]).max(axis=1), BAR_LEAST_HALF)
+    top = np.full_like(half, -0.5 - BAR_GAP)
+    low = top - BAR_THICKNESS
+    x, y = np.stack([-half, half, half, -half], axis=1), np.stack([top, top, low, low], axis=1)
+    return np.stack([x, y], axis=2)
+
+
+def _off_bars(look: Array, turn: Array, barred: bool) -> Array:
+    """The finish [N, F] of panels with what lies on them moved to the side above the mark, where it covers no base bar."""
+    if barred:
+        away = np.hypot(look[:, COLUMN["cover_u"]], look[:, COLUMN["cover_v"]])
+        look[:, COLUMN["cover_u"]], look[:, COLUMN["cover_v"]] = away * np.sin(turn), away * np.cos(turn)
+    return look
+
+
+def base_bars(plates: Plates, rim: Array, outlines: OutlineAtlas) -> Plates:
+    """The bars below the feet of the marks of panels [N], as thin plates of the mark's paint."""
+    count = len(plates.picture)
+    corner = _bar_corners(rim) * plates.mark_height[:, None, None]
+    middle, half = corner.mean(axis=1), (corner.max(axis=1) - corner.min(axis=1)) / 2
+    c, s = np.cos(plates.mark_turn)[:, None], np.sin(plates.mark_turn)[:, None]
+    # The mark's own right and up in the world, per unit of its panel.
+    right, up = c * plates.along - s * plates.up, s * plates.along + c * plates.up
+    at = plates.mark_at[:, :1] * plates.along + plates.mark_at[:, 1:] * plates.up
+    own = outlines.outline[outlines.index("rectangle")]
+    width, depth = own.max(axis=0) - own.min(axis=0)
+    look = plates.finish.copy()
+    # Grass, cover and creases belong to the panel's edge and its own plane.
+    for name in ("blades", "cover_radius", "fold", "ragged", "dome"):
+        look[:, COLUMN[name]] = 0.0
+    return rows(
+        Plates,
+        count,
+        picture=plates.picture,
+        owner=plates.owner,
+        order=plates.order + 1e-7,
+        origin=plates.origin + at + middle[:, :1] * right + middle[:, 1:] * up,
+        along=right * (2 * half[:, :1] / width),
+        up=up * (2 * half[:, 1:] / depth),
+        shape=outlines.index("rectangle"),
+        albedo=plates.mark_albedo,
+        finish=look,
+    )
 
 
 def sample_marks(
@@ -137,9 +210,15 @@ def _mark_place(
     turn: Array,
     look: PanelLookSettings,
     least: float,
+    barred: bool,
 ) -> tuple[Array, Array]:
     low, high = max(look.mark_share[0], least), max(look.mark_share[1], least)
-    at, height = place_marks(outlines, shape, rim, turn, rng.uniform(low, high, len(shape)))
+    wanted, lift = rng.uniform(low, high, len(shape)), 0.0
+    if barred:  # mark and bar together are what has to find room
+        lift = (BAR_GAP + BAR_THICKNESS) / 2
+        rim = np.concatenate([rim, _bar_corners(rim)], axis=1) + np.array([0.0, lift])
+    at, height = place_marks(outlines, shape, rim, turn, wanted)
+    at = at + (lift * height)[:, None] * np.stack([np.sin(turn), np.cos(turn)], axis=1)
     # Nobody paints quite centred; small marks wander more.
     return at + rng.normal(0, 0.012, at.shape), height
 

@@ -65,6 +65,7 @@ def refusal(path: Path) -> str:
         ("panels", "marks", ["A", "A"], "repeating"),
         ("panels", "marks", [True], "quotation marks"),
         ("panels", "colours", ["turquoise"], "turquoise"),
+        ("panels", "mark_turn", "upright", "'any', 'upright-on-panel' or 'base-bar'. Got upright instead"),
         ("panels", "outlines", {"bow": [[0, 0], [1, 1], [1, 0], [0, 1]]}, "cross itself"),
         ("panels", "outlines", {"line": [[0, 0], [1, 1]]}, "three corners"),
         ("", "keep_clear", "-3 m", "zero or more"),
