@@ -23,9 +23,9 @@ class Row:
     """One ingredient switched. ``real_share`` of the chips lie on photographs of the flights that are not judged.
 
     ``settings`` and ``typefaces`` change what is drawn; ``empty_share`` (None: as drawn) only which of the drawn chips are
-    used; ``detector`` and ``readers`` change settings of the networks, ``learning`` what is done with a batch. ``chips``: at most so many
-    different ones; ``parts``: what the row can say something about. A row with a ``reading`` of its own trains nothing: the
-    networks of ``real`` read differently.
+    used; ``detector`` and ``readers`` change settings of the networks, ``learning`` what is done with a batch. ``chips``: at
+    most so many different ones; ``parts``: what the row can say something about. A row with a ``reading`` of its own trains
+    nothing: the networks of ``real`` read differently.
     """
 
     says: str
@@ -77,7 +77,7 @@ _NEW_PANELS = {
     )
 }
 #: Trunks so narrow that five of them hold about as many numbers as the shared one.
-_SEPARATE = {"trunk": "separate", "widths": (16, 32, 40), "template_width": 96}
+_SEPARATE = {"trunk": "separate", "widths": (20, 44, 52), "template_width": 112}
 _FAITHFUL_WHITE = {"capture.white_balance_error": 0.0, "capture.white_balance_miss": 0.0}
 
 _BOTH: tuple[Part, ...] = ("detector", "readers")

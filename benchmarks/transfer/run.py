@@ -79,11 +79,11 @@ def shipped(seed: int) -> tuple[Run, ...]:
 
 
 def by_block(runs: Sequence[Run]) -> list[tuple[Run, ...]]:
-    """Runs that take from the same parts of the pool together: a process holds each part once."""
-    blocks: dict[tuple[bool, str, str], list[Run]] = {}
+    """Runs of a seed that take from the same parts of the pool together: a process holds each part once."""
+    blocks: dict[tuple[bool, str, str, int], list[Run]] = {}
     for run in runs:
         row = row_named(run.row)
-        blocks.setdefault((row.real_share > 0, row.leaves_out, run.part), []).append(run)
+        blocks.setdefault((row.real_share > 0, row.leaves_out, run.part, run.seed), []).append(run)
     return [tuple(block) for block in blocks.values()]
 
 

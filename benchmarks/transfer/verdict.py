@@ -13,7 +13,8 @@ import json
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -58,6 +59,7 @@ class Case:
     judged: Path
     model: str
     sheets: Path | None = None
+    device: str = "cpu"
 
 
 def facts_of(path: Path) -> dict[str, Any]:
@@ -65,7 +67,7 @@ def facts_of(path: Path) -> dict[str, Any]:
     return json.loads(read_tensors(path)[1]["facts"])
 
 
-def cases(networks: Path, judged: Path, model: str, sheets: Path | None) -> Iterator[Case]:
+def cases(networks: Path, judged: Path, model: str, sheets: Path | None, device: str = "cpu") -> Iterator[Case]:
     """Everything that can be judged of a folder of networks."""
     found: dict[tuple[str, str, int, str], Path] = {}
     for path in sorted(networks.glob("*.safetensors")):
@@ -79,7 +81,7 @@ def cases(networks: Path, judged: Path, model: str, sheets: Path | None) -> Iter
         detector = found.get((row, "detector", seed, flight)) or found.get((like, "detector", seed, flight))
         readers = found.get((row, "readers", seed, flight)) or found.get((like, "readers", seed, flight))
         if detector is not None:
-            yield Case(row, seed, flight, detector, readers, judged, model, sheets)
+            yield Case(row, seed, flight, detector, readers, judged, model, sheets, device)
 
 
 def like_of(row: str) -> str:
@@ -106,7 +108,8 @@ def answer(
     pixels: np.ndarray, detector: nn.Module, readers: Readers | None, vocabulary: Vocabulary, look_weight: float = 0.0
 ) -> dict[str, Answer]:
     """What the networks say of one frame uint8 [H, W, 3], by category."""
-    frame = torch.from_numpy(np.ascontiguousarray(pixels.transpose(2, 0, 1)))
+    device = next(detector.parameters()).device
+    frame = torch.from_numpy(np.ascontiguousarray(pixels.transpose(2, 0, 1))).to(device)
     found = detector.detect(frame[None])[0]  # type: ignore[operator]
     if look_weight and readers is not None:
         found = rescored(found, looks_at(readers, frame[None], [found], 1.0)[0], look_weight)
@@ -121,7 +124,7 @@ def answer(
             best = {a: log_p[a].argmax(1).tolist() for a in log_p}
             attributes = [{a: vocabulary.values(a)[best[a][k]] for a in ATTRIBUTES} for k in range(read)]
             attributes += [{} for _ in range(len(score) - read)]
-        said[name] = Answer(box.numpy().astype(float), score.numpy().astype(float), attributes)
+        said[name] = Answer(box.cpu().numpy().astype(float), score.cpu().numpy().astype(float), attributes)
     return said
 
 
@@ -146,6 +149,7 @@ def verdict(case: Case) -> dict[str, Any]:
     detector = load(case.detector, case.model)
     readers = load(case.readers, case.model) if case.readers else None
     assert readers is None or isinstance(readers, Readers)
+    detector, readers = detector.to(case.device), None if readers is None else readers.to(case.device)
     vocabulary = load_mission(MISSION).panels.vocabulary
     sheet = AlarmSheet() if case.sheets else None
     reading = row_named(case.row).reading
@@ -188,6 +192,7 @@ def main() -> None:
     parser.add_argument("--photographs", type=Path, default=shared)
     parser.add_argument("--model", default=str(MODEL))
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--device", default="cpu", help="cpu, cuda (cases in turns on every GPU) or cuda:NUMBER")
     parser.add_argument("--rows", nargs="*", help="only these")
     parser.add_argument("--sheets", type=Path, help="folder for pictures of false alarms and misses")
     given = parser.parse_args()
@@ -198,10 +203,13 @@ def main() -> None:
     if given.sheets:
         given.sheets.mkdir(parents=True, exist_ok=True)
     done = already_judged(given.out)
-    todo = [c for c in cases(given.networks, given.judged, given.model, given.sheets)
+    todo = [c for c in cases(given.networks, given.judged, given.model, given.sheets, given.device)
             if (c.row, c.seed, c.flight) not in done and (not given.rows or c.row in given.rows)]  # fmt: skip
+    if given.device == "cuda":
+        count = max(1, torch.cuda.device_count())
+        todo = [replace(case, device=f"cuda:{number % count}") for number, case in enumerate(todo)]
     given.out.parent.mkdir(parents=True, exist_ok=True)
-    with ProcessPoolExecutor(given.workers) as pool:
+    with ProcessPoolExecutor(given.workers, mp_context=get_context("spawn")) as pool:
         for result in pool.map(verdict, todo):
             with given.out.open("a") as file:
                 file.write(json.dumps(result, allow_nan=False) + "\n")
