@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth import foliage_tiles, torus
-from synth.tile_store import stored
+from synth.tile_drawing import drawn_by_all_cores
+from synth.tile_store import missing, shared_out, stored
 from synth.torus import Array
 
 TILE_PX = 512
@@ -40,9 +41,32 @@ def gsd_step(gsd_m: float) -> int:
     return round(STEPS_PER_OCTAVE * math.log2(max(gsd_m, 1e-4)))
 
 
+def make_ready(keys: Iterable[tuple[str, int, int]], *, all_cores: bool = False) -> None:
+    """Have tiles (kind, variant, step of scale) in the store before they are needed one by one.
+
+    Processes that need the same ones at the same time share them out. ``all_cores``: processes are started for it where more
+    than a few are missing; worth it for a process that draws alone.
+    """
+    by_name = {name: key for key in keys if (name := _name(*key)) not in _asked}
+    # Once is enough, also where the store keeps nothing.
+    _asked.update(by_name)
+    lacking = missing(by_name)
+    if not lacking:
+        return
+    with drawn_by_all_cores([by_name[name] for name in lacking] if all_cores else []):
+        shared_out(lacking, lambda name: _tile(*by_name[name]))
+
+
+_asked: set[str] = set()
+
+
+def _name(kind: str, variant: int, step: int) -> str:
+    return f"{kind}-{variant}-{step}"
+
+
 @lru_cache(maxsize=192)
 def _tile(kind: str, variant: int, step: int) -> NDArray[np.int8]:
-    return stored(f"{kind}-{variant}-{step}", (3, TILE_PX, TILE_PX), lambda: _drawn(kind, variant, step))
+    return stored(_name(kind, variant, step), (3, TILE_PX, TILE_PX), lambda: _drawn(kind, variant, step))
 
 
 def _drawn(kind: str, variant: int, step: int) -> NDArray[np.int8]:
