@@ -23,10 +23,11 @@ from mission.settings import Settings, load_settings
 from mission.vocabulary import ATTRIBUTES, CATEGORIES, Vocabulary
 from pipeline.adapting import with_statistics_of
 from pipeline.crops import crops_of_frame
+from pipeline.crops_at_once import crops_at_once
 from pipeline.detector import Detections, DetectorNetwork, HeatMapDetector
 from pipeline.find_bundle import bundle_folder
 from pipeline.fusing import fused_for_inference
-from pipeline.processors import choose_device
+from pipeline.processors import choose_device, for_reading
 from pipeline.readers import Readers
 from pipeline.tensor_files import fill_network, halved, read_tensors, write_tensors
 
@@ -105,11 +106,13 @@ class Bundle:
         self, record: BundleRecord, name: str, detector: nn.Module, readers: Readers, device: torch.device
     ) -> None:
         self.record, self.name, self.device = record, name, device
+        self.processor = for_reading(device)
         self.vocabulary = readers.vocabulary
         self.second_look_weight = record.second_look_weight
         self.working_confidence = {"panel": record.working_confidence.panel, "person": record.working_confidence.person}
         self._unfused = detector
-        self._detector: DetectorNetwork = fused_for_inference(detector).to(device)  # type: ignore[assignment]
+        layout = torch.channels_last if device.type == "cuda" else torch.preserve_format
+        self._detector: DetectorNetwork = fused_for_inference(detector).to(device, memory_format=layout)  # type: ignore[assignment,call-overload]
         self._readers = readers.eval().to(device)
 
     def adapted_to(self, windows: Tensor, photographs: int) -> Bundle:
@@ -126,7 +129,8 @@ class Bundle:
             raise must("tiles", "be 8-bit RGB of shape [B, 3, h, w]", f"{tiles.dtype} of shape {list(tiles.shape)}")
         if 0 in tiles.shape:
             return [Detections(torch.zeros(0, 4), torch.zeros(0), torch.zeros(0, dtype=torch.int64)) for _ in tiles]
-        found = self._detector.detect(tiles.to(self.device))
+        with self.processor.autocast():
+            found = self._detector.detect(tiles.to(self.device))
         return [Detections(one.box_px.float().cpu(), one.score.float().cpu(), one.category.cpu()) for one in found]
 
     @torch.inference_mode()
@@ -138,10 +142,11 @@ class Bundle:
         """
         if frame.dtype != torch.uint8 or frame.ndim != 3 or frame.shape[0] != 3:
             raise must("frame", "be 8-bit RGB of shape [3, H, W]", f"{frame.dtype} of shape {list(frame.shape)}")
-        boxes = box_px.to(frame.device, torch.float32).reshape(-1, 4)
+        boxes = box_px.to("cpu", torch.float32).reshape(-1, 4)
         if not bool(torch.isfinite(boxes).all()):
             raise must("box_px", "hold finite numbers", "NaN or infinite ones")
-        tight, wide = crops_of_frame(frame, boxes, self._readers.settings)
+        cut = crops_of_frame if frame.device.type == "cpu" else crops_at_once
+        tight, wide = cut(frame, boxes, self._readers.settings)
         log_p, log_odds = self._readers.look(tight.to(self.device), wide.to(self.device))
         out = {}
         for attribute in ATTRIBUTES:

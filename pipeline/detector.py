@@ -42,7 +42,7 @@ PRIOR_HEAT = 0.01
 
 @dataclass(frozen=True)
 class Detections:
-    """What a detector reports for one image, best first.
+    """What a detector reports for one image, best first, in ordinary memory.
 
     box_px: float32 [K, 4] (x0, y0, x1, y1); score: float32 [K] in (0, 1); category: int64 [K].
     """
@@ -149,9 +149,12 @@ class HeatMapDetector(nn.Module):
             merged = finer + F.interpolate(merged, scale_factor=2.0, mode="nearest")
         merged = self.tower(self.smooth(F.relu(merged)))
         rows, columns = -(-height // self.cell), -(-width // self.cell)
-        heat = self.heat(merged)[..., :rows, :columns]
-        distance = self.distance(merged)[..., :rows, :columns].float().clamp(max=5.0).exp() * DISTANCE_UNIT_PX
-        return heat.float(), distance
+        # Not in 16 bits: neighbours rounded to one and the same heat would both be peaks.
+        with torch.autocast(merged.device.type, enabled=False):
+            merged = merged.float()
+            heat = self.heat(merged)[..., :rows, :columns]
+            distance = self.distance(merged)[..., :rows, :columns].clamp(max=5.0).exp() * DISTANCE_UNIT_PX
+        return heat, distance
 
     def losses(self, images: Tensor, objects: Boxes) -> dict[str, Tensor]:
         heat, distance = self(as_network_input(images, self.shrink))
@@ -339,19 +342,20 @@ def boxes_from_distances(distance_px: Tensor, row: Tensor, column: Tensor, strid
 
 
 def decode(heat: Tensor, distance_px: Tensor, stride_px: int, size_px: tuple[int, int]) -> list[Detections]:
-    """Peaks of the heat [B, C, h, w] (probabilities) -> detections per image, clipped to size_px = (width, height)."""
+    """Peaks of the heat [B, C, h, w] (probabilities) -> detections per image, clipped to size_px = (width, height).
+
+    What is found comes to ordinary memory in one go: picking it out on a GPU would mean to wait for it at every step.
+    """
     peaks = heat * (F.max_pool2d(heat, 3, 1, 1) == heat)
-    batch, _, rows, columns = heat.shape
-    score, index = peaks.flatten(1).topk(min(MAX_DETECTIONS, peaks[0].numel()))
-    found = []
-    for n in range(batch):
-        kept = score[n] >= MIN_CONFIDENCE
-        cell = index[n][kept]
-        category = cell // (rows * columns)
-        row, column = cell // columns % rows, cell % columns
-        box = boxes_from_distances(distance_px[n, :, row, column].T, row, column, stride_px)
-        box[:, 0::2].clamp_(0, size_px[0])
-        box[:, 1::2].clamp_(0, size_px[1])
-        whole = (box[:, 2] - box[:, 0] > 1) & (box[:, 3] - box[:, 1] > 1)
-        found.append(Detections(box[whole], score[n][kept][whole], category[whole]))
-    return found
+    _, _, rows, columns = heat.shape
+    score, index = peaks.flatten(1).topk(min(MAX_DETECTIONS, peaks[0].numel()))  # [B, K]
+    cell = index % (rows * columns)
+    away = distance_px.flatten(2).gather(2, cell[:, None].expand(-1, 4, -1)).transpose(1, 2)  # [B, K, 4]
+    box = boxes_from_distances(away, cell // columns, cell % columns, stride_px)
+    box = torch.stack([box[..., 0::2].clamp(0, size_px[0]), box[..., 1::2].clamp(0, size_px[1])], -1).flatten(2)
+    # A category is a small whole number: a float holds it exactly.
+    found = torch.cat([box, score[..., None], (index // (rows * columns))[..., None].to(box.dtype)], -1).cpu()
+    side = found[..., 2:4] - found[..., 0:2]
+    kept = (found[..., 4] >= MIN_CONFIDENCE) & (side > 1).all(-1)
+    whole = [one[mine] for one, mine in zip(found, kept, strict=True)]
+    return [Detections(one[:, :4], one[:, 4], one[:, 5].long()) for one in whole]

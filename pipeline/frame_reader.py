@@ -17,7 +17,7 @@ from mission.vocabulary import ATTRIBUTES, Vocabulary
 from pipeline.frames_to_read import FrameToRead
 from pipeline.locate import Located, locate_boxes
 from pipeline.second_look import joined, look_from, worth_a_look
-from pipeline.tiles import Detections, detect_frame, merge_scales, shrunk
+from pipeline.tiles import Detections, detect_frame, largest_tile_px, merge_scales, shrunk
 
 if TYPE_CHECKING:
     from pipeline.bundle import Bundle
@@ -56,13 +56,12 @@ class FrameReader:
     def sightings(self, frame: FrameToRead, pixels: np.ndarray) -> list[Sighting]:
         """Sightings in a frame uint8 [H, W, 3], by falling score: all from KEPT_MIN_CONFIDENCE, at most
         KEPT_MOST_PER_FRAME; places are None where the pose is not known or the box is not on the ground."""
-        on_cpu = str(self.bundle.device) == "cpu"
         tensor = torch.from_numpy(np.ascontiguousarray(pixels)).permute(2, 0, 1)
-        tensor = tensor if on_cpu else tensor.to(self.bundle.device)
+        tensor = tensor.to(self.bundle.device, non_blocking=True)
         scale_m = self._scale_m(frame)
-        found = self._detect(tensor, scale_m, 1 if on_cpu else 4)
+        found = self._detect(tensor, scale_m)
         if self._too_fine(scale_m) and min(tensor.shape[1:]) >= LEAST_SHRUNK_PX:
-            small = self._detect(shrunk(tensor), None if scale_m is None else 2 * scale_m, 1 if on_cpu else 4)
+            small = self._detect(shrunk(tensor), None if scale_m is None else 2 * scale_m)
             coarse = Detections(small.box_px * 2, small.score, small.category)
             found = merge_scales(found, coarse, KEPT_MOST_PER_FRAME)
         found, tables = self._read(tensor, found)
@@ -75,13 +74,13 @@ class FrameReader:
             for i, name in enumerate(names)
         ]
 
-    def _detect(self, frame: torch.Tensor, scale_m: float | None, batch: int) -> Detections:
+    def _detect(self, frame: torch.Tensor, scale_m: float | None) -> Detections:
         return detect_frame(
             self.bundle.detect,
             frame,
             overlap_px=overlap_px(scale_m),
-            largest_tile_px=LARGEST_TILE_PX,
-            batch=batch,
+            largest_tile_px=largest_tile_px(torch.device(self.bundle.device), LARGEST_TILE_PX),
+            batch=1,
             at_least=KEPT_MIN_CONFIDENCE,
             at_most=KEPT_MOST_PER_FRAME,
         )

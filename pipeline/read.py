@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import torch
 
 from mission.atomic import new_folder, write_json
 from mission.errors import must
@@ -24,6 +25,7 @@ from pipeline.frame_reader import FrameReader
 from pipeline.frames_to_read import FramesToRead, FrameToRead, frames_to_read, load_frame
 from pipeline.hold import Zone
 from pipeline.previews import Labelled, write_preview
+from pipeline.processors import page_locked
 from pipeline.rematch import FINDS
 
 SIGHTINGS, COVERAGE, PREVIEWS = "sightings.json", "coverage.geojson", "previews"
@@ -120,14 +122,18 @@ def _working_confidence(bundle: Bundle, min_confidence: float | None) -> dict[st
     return dict.fromkeys(CATEGORIES, float(min_confidence))
 
 
-def _decoded(frames: Sequence[FrameToRead]) -> Iterator[tuple[FrameToRead, np.ndarray]]:
+def _decoded(frames: Sequence[FrameToRead], device: torch.device) -> Iterator[tuple[FrameToRead, np.ndarray]]:
     """Frames with their pixels; the next one is decoded while the caller works on this one, and never more than one ahead."""
+
+    def load(frame: FrameToRead) -> np.ndarray:
+        return page_locked(load_frame(frame), device)
+
     with ThreadPoolExecutor(1, thread_name_prefix="decode") as pool:
-        ahead: Future[np.ndarray] = pool.submit(load_frame, frames[0])
+        ahead: Future[np.ndarray] = pool.submit(load, frames[0])
         for i, frame in enumerate(frames):
             pixels = ahead.result()
             if i + 1 < len(frames):
-                ahead = pool.submit(load_frame, frames[i + 1])
+                ahead = pool.submit(load, frames[i + 1])
             yield frame, pixels
 
 
@@ -141,7 +147,7 @@ def _read_frames(
     sightings: list[Sighting] = []
     drawn: list[Future[bool]] = []
     with ThreadPoolExecutor(1, thread_name_prefix="preview") as pool:
-        for number, (frame, pixels) in enumerate(_decoded(source.frames), start=1):
+        for number, (frame, pixels) in enumerate(_decoded(source.frames, torch.device(reader.bundle.device)), start=1):
             seen = reader.sightings(frame, pixels)
             sightings += seen
             if drawn:

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 # Tile sides are multiples of this, so that any detector with a total stride up to 32 needs no padding of its own.
 SIDE_STEP_PX = 32
+# A tile on a GPU: at most this side, and so many bytes of feature maps and copies for each of its pixels (a detector that sees
+# every pixel in 64 channels at half resolution takes about half of that).
+LARGEST_ON_GPU_PX, GPU_BYTES_A_PIXEL = 8192, 256
 # A box that ends this close to a tile's inner edge is taken to be cut off by it.
 CUT_MARGIN_PX = 2.0
 # Two boxes of different tiles are one object from this IoU on ...
@@ -99,6 +102,19 @@ def cut_tile(frame: torch.Tensor, tile: Tile) -> torch.Tensor:
     return whole
 
 
+def largest_tile_px(device: torch.device, at_least: int) -> int:
+    """Side of the largest tile that ``device`` is given at once: a GPU takes whole frames where its free memory allows.
+
+    Many tiles one after another would leave a GPU waiting for the next launch, and their overlaps are computed twice.
+    """
+    if device.type != "cuda":
+        return at_least
+    import torch
+
+    free, _ = torch.cuda.mem_get_info(device)
+    return max(at_least, min(LARGEST_ON_GPU_PX, int((free / 2 / GPU_BYTES_A_PIXEL) ** 0.5)))
+
+
 def tile_batches(frame: torch.Tensor, tiles: list[Tile], batch: int) -> Iterator[tuple[list[Tile], torch.Tensor]]:
     """Yield (tiles, uint8 [B, 3, h, w]); only one batch is held at a time, so memory does not grow with the frame."""
     import torch
@@ -145,6 +161,9 @@ def merge_tiles(
         # An object lies in four tiles at most, so the strongest 4 x at_most boxes hold at_most different objects.
         strongest = np.lexsort((*box.T[::-1], category, -score))[: 4 * at_most]
         box, score, category, owner, cut = (array[strongest] for array in (box, score, category, owner, cut))
+    if (owner == owner[0]).all():  # one tile: nothing to compare
+        best = np.lexsort((*box.T[::-1], category, -score))[:at_most]
+        return Detections(box[best], score[best], category[best])
     rank = score * np.where(cut.any(axis=1), CUT_RANK, 1.0)
     # Of equal scores the larger box goes first: it may end just at its tile's edge, and so count as cut off, and yet be whole.
     # Box coordinates and category break what ties are left, so that the answer is the same in any order.

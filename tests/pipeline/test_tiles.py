@@ -225,3 +225,18 @@ def test_order_does_not_matter_to_merging_scales():
     one = merge_scales(at(*table[:20]), at(*table[20:]), 300)
     shuffled = merge_scales(at(*table[:20][::-1]), at(*rng.permutation(table[20:])), 300)
     assert np.array_equal(one.box_px, shuffled.box_px) and np.array_equal(one.score, shuffled.score)
+
+
+def test_one_tile_gives_what_a_second_empty_one_does_not_change():
+    """With one tile nothing is compared; a second tile that holds nothing takes the long way to the same answer."""
+    rng = np.random.default_rng(3)
+    corner = rng.uniform(0, 400, (40, 2))
+    some = Detections(
+        np.concatenate([corner, corner + rng.uniform(5, 90, (40, 2))], 1), rng.random(40), rng.integers(0, 2, 40)
+    )
+    far = Detections(np.array([[470.0, 470, 480, 480]]), np.array([0.001]), np.array([0]))
+    first, second = Tile(0, 0, 500, 500), Tile(10, 10, 490, 490)
+    alone = merge_tiles([(first, some)], 500, 500)
+    beside = merge_tiles([(first, some), (second, far)], 500, 500, at_most=40)
+    assert len(alone) == 40 and np.array_equal(alone.score, beside.score)
+    assert np.array_equal(alone.box_px, beside.box_px) and np.array_equal(alone.category, beside.category)
