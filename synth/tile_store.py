@@ -24,7 +24,7 @@ try:
 except ImportError:  # a system without record locks: tiles are then drawn by whoever meets them
     fcntl = None
 
-_DRAWING_CODE = ("torus.py", "ground_tiles.py", "foliage_tiles.py")
+_DRAWING_CODE = ("torus.py", "laid_pieces.py", "*_tiles.py")
 _POLL_S = 0.01
 #: A tile that another process does not finish within this time (it may have been halted) is drawn here as well.
 PATIENCE_S = 10.0
@@ -33,8 +33,9 @@ PATIENCE_S = 10.0
 @lru_cache(maxsize=1)
 def _fingerprint() -> str:
     fingerprint = hashlib.sha256(np.__version__.encode())
-    for name in _DRAWING_CODE:
-        fingerprint.update((Path(__file__).parent / name).read_bytes())
+    for pattern in _DRAWING_CODE:
+        for path in sorted(Path(__file__).parent.glob(pattern)):
+            fingerprint.update(path.read_bytes())
     return fingerprint.hexdigest()[:16]
 
 

@@ -6,7 +6,7 @@ Everything here is plain numpy, runs once per tile, and takes all chance from th
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,8 @@ Array = NDArray[np.floating[Any]]
 
 # Direction to the light in which relief is drawn: up and left, (x right, y down).
 LIGHT_XY = (-math.sqrt(0.5), -math.sqrt(0.5))
+# Numbers worked on at once: they stay in a core's cache.
+_AT_ONCE = 100_000
 
 
 def _frequencies(n: int) -> Array:
@@ -119,29 +121,28 @@ def strokes(
     of the stroke). ``direction`` [rad] with a Gaussian ``spread`` aligns the strokes; None leaves them at any angle.
     """
     m = n * oversample
-    length = rng.uniform(*length_px, count) * oversample
-    width = np.maximum(rng.uniform(*width_px, count) * oversample, 1.0)
+    length = (rng.uniform(*length_px, count) * oversample).astype(np.float32)
+    width = np.maximum(rng.uniform(*width_px, count) * oversample, 1.0).astype(np.float32)
     angle = rng.uniform(0, 2 * math.pi, count) if direction is None else rng.normal(direction, spread, count)
-    turn = rng.normal(0, bend, count)
-    along = np.linspace(-0.5, 0.5, max(2, math.ceil(float(length.max()) / 0.7)))
-    across = np.linspace(-0.5, 0.5, max(1, math.ceil(float(width.max()) / 0.7)))
-    s, t = (grid.ravel() for grid in np.meshgrid(along, across, indexing="ij"))
-    x0, y0 = rng.uniform(0, m, (2, count))
-    shade = rng.random(count)
+    angle, turn = angle.astype(np.float32), rng.normal(0, bend, count).astype(np.float32)
+    along = np.linspace(-0.5, 0.5, max(2, math.ceil(float(length.max()) / 0.7)), dtype=np.float32)
+    across = np.linspace(-0.5, 0.5, max(1, math.ceil(float(width.max()) / 0.7)), dtype=np.float32)
+    taper = 1 - 0.6 * np.abs(along) * 2
+    ridge_of = np.broadcast_to(1 - np.abs(across) * 2, (len(along), len(across))).ravel()
+    x0, y0 = rng.uniform(0, m, (2, count)).astype(np.float32)[:, :, None, None]
+    shade = rng.random(count).astype(np.float32)
     cover, value, ridge = (np.zeros(m * m, np.float32) for _ in range(3))
-    block = max(1, 2_000_000 // len(s))
+    block = max(1, _AT_ONCE // len(ridge_of))
     for start in range(0, count, block):
-        k = slice(start, start + block)
-        heading = angle[k, None] + turn[k, None] * s * 2
-        taper = 1 - 0.6 * np.abs(s) * 2
-        dx, dy = np.cos(heading), np.sin(heading)
-        x = x0[k, None] + s * length[k, None] * dx - t * width[k, None] * taper * dy
-        y = y0[k, None] + s * length[k, None] * dy + t * width[k, None] * taper * dx
-        place = (np.floor(y).astype(np.int64) % m) * m + np.floor(x).astype(np.int64) % m
-        flat = place.ravel()
+        k = slice(start, start + block)  # [strokes, along, across] from here on
+        heading = angle[k, None] + turn[k, None] * along * 2
+        dx, dy = np.cos(heading)[..., None], np.sin(heading)[..., None]
+        forth, aside = (along * length[k, None])[..., None], (width[k, None] * taper)[..., None] * across
+        column = np.floor(x0[k] + forth * dx - aside * dy).astype(np.int32) % m
+        flat = (np.floor(y0[k] + forth * dy + aside * dx).astype(np.int32) % m * m + column).ravel()
         cover[flat] = 1
-        value[flat] = np.repeat(shade[k], len(s))
-        ridge[flat] = np.tile(1 - np.abs(t) * 2, place.shape[0])
+        value[flat] = np.repeat(shade[k], len(ridge_of))
+        ridge[flat] = np.tile(ridge_of, len(heading))
     return tuple(shrink(layer.reshape(m, m), oversample) for layer in (cover, value, ridge))  # type: ignore[return-value]
 
 
@@ -168,35 +169,54 @@ def domes(
     q = rng.random(count)
     e = 1 - power
     radius = (low**e + q * (high**e - low**e)) ** (1 / e) if abs(e) > 1e-6 else low * (high / low) ** q
-    radius = radius * oversample
-    ratio, angle = rng.uniform(flatten, 1, count), rng.uniform(0, math.pi, count)
+    radius = (radius * oversample).astype(np.float32)
+    ratio, angle = rng.uniform(flatten, 1, count).astype(np.float32), rng.uniform(0, math.pi, count)
     x0, y0 = places(rng, m, count, at)
-    shade = rng.random(count)
-    exponent = 2 + square * rng.random(count)
+    shade = rng.random(count).astype(np.float32)
+    exponent = (2 + square * rng.random(count)).astype(np.float32) if square > 0 else None
+    bodies = _Bodies(x0, y0, radius, ratio, angle.astype(np.float32), exponent)
     cover, value, height = (np.zeros(m * m, np.float32) for _ in range(3))
     order = np.argsort(radius)[::-1]
     for group in np.array_split(order, min(12, count)):
         reach = math.ceil(float(radius[group].max()))
-        offset = np.arange(-reach, reach + 1)
-        oy, ox = (grid.ravel() for grid in np.meshgrid(offset, offset, indexing="ij"))
-        block = max(1, 2_000_000 // len(ox))
+        block = max(1, _AT_ONCE // (2 * reach + 1) ** 2)
         for start in range(0, len(group), block):
             k = group[start : start + block]
-            c, s = np.cos(angle[k, None]), np.sin(angle[k, None])
-            fx, fy = ox - (x0[k, None] % 1) + 0.5, oy - (y0[k, None] % 1) + 0.5
-            u, v = (c * fx + s * fy) / radius[k, None], (c * fy - s * fx) / (radius[k, None] * ratio[k, None])
-            if square > 0:
-                p = exponent[k, None]
-                inside = 1 - np.abs(u) ** p - np.abs(v) ** p
-            else:
-                inside = 1 - u * u - v * v
-            place = ((np.floor(y0[k, None]) + oy) % m * m + (np.floor(x0[k, None]) + ox) % m).astype(np.int64)
-            on = inside > 0
-            flat = place[on]
+            flat, which, inside = bodies.pixels(k, reach, m)
             cover[flat] = 1
-            value[flat] = np.broadcast_to(shade[k, None], on.shape)[on]
-            height[flat] = (np.sqrt(np.maximum(inside, 0)) * radius[k, None] * ratio[k, None])[on] / oversample
+            value[flat] = shade[k][which]
+            height[flat] = np.sqrt(inside) * (radius[k] * ratio[k] / oversample)[which]
     return tuple(shrink(layer.reshape(m, m), oversample) for layer in (cover, value, height))  # type: ignore[return-value]
+
+
+class _Bodies(NamedTuple):
+    """Middles [px], larger radii [px], ratios of the axes, turns [rad], exponents of the outlines (None: all 2)."""
+
+    x: Array
+    y: Array
+    radius: Array
+    ratio: Array
+    angle: Array
+    exponent: Array | None
+
+    def pixels(self, k: NDArray[np.int64], reach: int, m: int) -> tuple[NDArray[np.int32], NDArray[np.int64], Array]:
+        """Of bodies ``k``, body by body: flat pixels on a torus of side m, place in ``k``, and 1 - (distance / rim)^2 > 0."""
+        offset = np.arange(-reach, reach + 1, dtype=np.int32)
+        fx, fy = ((offset - at[k, None] % 1 + 0.5).astype(np.float32) for at in (self.x, self.y))
+        c, s = np.cos(self.angle[k, None]), np.sin(self.angle[k, None])
+        major, minor = 1 / self.radius[k, None], 1 / (self.radius[k, None] * self.ratio[k, None])
+        u = (fx * c * major)[:, None, :] + (fy * s * major)[:, :, None]  # [bodies, rows, columns]
+        v = (fx * -s * minor)[:, None, :] + (fy * c * minor)[:, :, None]
+        if self.exponent is None:
+            inside = 1 - u * u - v * v
+        else:
+            p = self.exponent[k, None, None]
+            inside = 1 - np.abs(u) ** p - np.abs(v) ** p
+        column, row = ((np.floor(at[k, None]).astype(np.int32) + offset) % m for at in (self.x, self.y))
+        on = np.flatnonzero(inside > 0)
+        which = on // len(offset) ** 2
+        place = (row[:, :, None] * m + column[:, None, :]).ravel()
+        return place[on], which, inside.ravel()[on]
 
 
 def places(rng: np.random.Generator, m: int, count: int, at: Array | None) -> tuple[Array, Array]:
@@ -224,17 +244,18 @@ def cells(rng: np.random.Generator, n: int, size_px: float, jitter: float = 0.8)
     cx = (gx + 0.5 + jitter * rng.uniform(-0.5, 0.5, gx.shape)) * step
     cy = (gy + 0.5 + jitter * rng.uniform(-0.5, 0.5, gx.shape)) * step
     shade = rng.random(gx.shape)
-    y, x = np.meshgrid(np.arange(n) + 0.5, np.arange(n) + 0.5, indexing="ij")
-    iy, ix = (y / step).astype(np.int64), (x / step).astype(np.int64)
-    first = np.full((n, n), np.inf)
-    second, tone = first.copy(), np.zeros((n, n))
+    cx, cy, shade = (values.astype(np.float32) for values in (cx, cy, shade))
+    middle = np.arange(n, dtype=np.float32) + np.float32(0.5)
+    cell = (middle / step).astype(np.int64)
+    first = np.full((n, n), np.inf, np.float32)
+    second, tone = first.copy(), np.zeros((n, n), np.float32)
     for dy in range(-2, 3):  # the second nearest middle may lie two cells away
         for dx in range(-2, 3):
-            (ty, jy), (tx, jx) = np.divmod(iy + dy, per_side), np.divmod(ix + dx, per_side)
-            ex, ey = x - cx[jy, jx] - tx * n, y - cy[jy, jx] - ty * n
-            distance = np.hypot(ex, ey)
-            nearer = distance < first
-            second = np.where(nearer, first, np.minimum(second, distance))
-            tone = np.where(nearer, shade[jy, jx], tone)
-            first = np.where(nearer, distance, first)
-    return ((second - first) * 0.5).astype(np.float32), tone.astype(np.float32)
+            (ty, jy), (tx, jx) = np.divmod(cell[:, None] + dy, per_side), np.divmod(cell + dx, per_side)
+            ex = (middle - tx * np.float32(n)).astype(np.float32) - cx[jy, jx]
+            ey = (middle[:, None] - ty * np.float32(n)).astype(np.float32) - cy[jy, jx]
+            distance = ex * ex + ey * ey
+            tone = np.where(distance < first, shade[jy, jx], tone)
+            second = np.minimum(second, np.maximum(first, distance))
+            first = np.minimum(first, distance)
+    return (np.sqrt(second) - np.sqrt(first)) * np.float32(0.5), tone
