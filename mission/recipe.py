@@ -36,6 +36,27 @@ DECOYS = (
     "hose",
     "furniture",
     "case",
+    "number_plate",
+    "banner",
+    "labelled_box",
+    "road_lettering",
+    "pictured_board",
+    "marker_disc",
+    "bucket",
+    "ball",
+    "round_lid",
+    "bin_on_wheels",
+    "animal",
+    "parasol",
+    "tent",
+    "blanket",
+    "towel",
+    "bench",
+    "pallet",
+    "pram",
+    "bicycle",
+    "flower_bed",
+    "sports_line",
 )
 Whole = Annotated[tuple[int, int], AfterValidator(lambda v: _ordered_whole(v))]
 
@@ -130,7 +151,19 @@ class DecoySettings(Settings):
 
     kinds: dict[str, float] = Field(
         default_factory=lambda: (
-            dict.fromkeys(DECOYS, 1.0) | {"board": 2.5, "sign": 1.5, "ground_mark": 1.2, "stone": 1.5}
+            # What is most often taken for a panel comes most often; then what is common in the field.
+            dict.fromkeys(DECOYS, 0.5)
+            | {
+                "board": 2.5,
+                "sign": 3.0,
+                "ground_mark": 1.2,
+                "stone": 1.5,
+                "cone": 2.5,
+                "pictured_board": 2.5,
+                "bird": 1.6,
+            }
+            | {"number_plate": 0.8, "labelled_box": 0.9, "road_lettering": 0.9, "round_lid": 1.0, "marker_disc": 0.7}
+            | dict.fromkeys(("car", "box", "litter", "road_marking", "drain_cover", "bag", "tarpaulin"), 1.0)
         )
     )
 

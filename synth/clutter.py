@@ -12,7 +12,7 @@ import numpy as np
 
 from mission.mission_file import Mission
 from mission.recipe import DECOYS, Recipe
-from synth import flat_decoys, standing_decoys
+from synth import animals, cone_decoys, flat_decoys, leisure_decoys, lettered_decoys, pictured_boards, standing_decoys
 from synth.decoy_places import Place
 from synth.marks import Typefaces
 from synth.outlines import outline_atlas
@@ -29,6 +29,21 @@ _CLEAR_M = {
     "bag": 0.8,
     "barrel": 0.9,
     "hose": 0.9,
+    "banner": 0.4,
+    "road_lettering": 0.0,
+    "sports_line": 0.0,
+    "blanket": 1.2,
+    "towel": 0.9,
+    "tent": 1.8,
+    "parasol": 1.8,
+    "animal": 1.2,
+    "bench": 1.2,
+    "pallet": 0.9,
+    "flower_bed": 1.3,
+    "pictured_board": 0.9,
+    "labelled_box": 0.8,
+    "pram": 0.8,
+    "bicycle": 0.9,
 }
 
 
@@ -104,21 +119,42 @@ def lay_decoys(
 
 _KINDS: dict[str, Callable[[Place], Layout]] = {
     "board": flat_decoys.board,
-    "sign": flat_decoys.sign,
-    "ground_mark": flat_decoys.ground_mark,
+    "sign": lettered_decoys.sign,
+    "ground_mark": lettered_decoys.ground_mark,
+    "number_plate": lettered_decoys.number_plate,
+    "banner": lettered_decoys.banner,
+    "labelled_box": lettered_decoys.labelled_box,
+    "road_lettering": lettered_decoys.road_lettering,
+    "pictured_board": pictured_boards.pictured_board,
     "tarpaulin": flat_decoys.tarpaulin,
-    "car": standing_decoys.car,
-    "box": standing_decoys.box,
-    "barrel": standing_decoys.barrel,
-    "cone": standing_decoys.cone,
     "litter": flat_decoys.litter,
     "stone": flat_decoys.stone,
     "road_marking": flat_decoys.road_marking,
+    "sports_line": flat_decoys.sports_line,
     "drain_cover": flat_decoys.drain_cover,
-    "bird": standing_decoys.bird,
+    "car": standing_decoys.car,
+    "box": standing_decoys.box,
+    "barrel": standing_decoys.barrel,
     "post": standing_decoys.post,
     "bag": standing_decoys.bag,
     "hose": standing_decoys.hose,
     "furniture": standing_decoys.furniture,
     "case": standing_decoys.case,
+    "cone": cone_decoys.cone,
+    "marker_disc": cone_decoys.marker_disc,
+    "bucket": cone_decoys.bucket,
+    "ball": cone_decoys.ball,
+    "round_lid": cone_decoys.round_lid,
+    "bin_on_wheels": cone_decoys.bin_on_wheels,
+    "bird": animals.bird,
+    "animal": animals.animal,
+    "parasol": leisure_decoys.parasol,
+    "tent": leisure_decoys.tent,
+    "blanket": leisure_decoys.blanket,
+    "towel": leisure_decoys.towel,
+    "bench": leisure_decoys.bench,
+    "pallet": leisure_decoys.pallet,
+    "pram": leisure_decoys.pram,
+    "bicycle": leisure_decoys.bicycle,
+    "flower_bed": leisure_decoys.flower_bed,
 }

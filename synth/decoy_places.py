@@ -40,12 +40,17 @@ class Place:
         """What a place for parts of these things shares with this one."""
         return self.mission, self.recipe, self.outlines, self.typefaces
 
-    def repeated(self, times: Index, spread_m: float) -> Place:
-        """Several things for each place, scattered about it."""
+    def only(self, which: Index) -> Place:
+        """Some of the places, by mask or indices."""
+        return Place(self.rng, self.picture[which], self.at[which], *self.made_of)
+
+    def repeated(self, times: Index, spread_m: Array | float) -> Place:
+        """Several things for each place, scattered about it; ``spread_m`` for all of them or for each."""
         index = np.repeat(np.arange(self.count), times)
-        at = self.at[index] + np.concatenate(
-            [self.rng.normal(0, spread_m, (len(index), 2)), np.zeros((len(index), 1))], axis=1
-        )
+        scatter = self.rng.normal(0, 1, (len(index), 2)) * np.reshape(spread_m, (-1, 1))
+        # The first of several stays near the place.
+        scatter[np.flatnonzero(np.diff(index, prepend=-1))] *= 0.2
+        at = self.at[index] + np.concatenate([scatter, np.zeros((len(index), 1))], axis=1)
         return Place(self.rng, self.picture[index], at, *self.made_of)
 
     def paints(self, saturated: float = 1.0) -> Array:

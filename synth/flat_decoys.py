@@ -1,4 +1,4 @@
-"""Flat things that are no target: boards, signs, marks on the ground, sheets, litter, stones, stripes, covers.
+"""Flat things that are no target: boards, sheets, litter, stones, stripes, covers.
 
 Each function lays one thing of its kind at every place.
 """
@@ -7,11 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from mission.vocabulary import COLOURS, MARKS
+from synth.assembly import Assembly
 from synth.decoy_places import FLAT_ORDER, GROUND_ORDER, LOW_ORDER, Place, layout_of
-from synth.paints import sample_paint_pairs
-from synth.panels import sample_finish, sample_marks
-from synth.scene import Layout, Plates, finish, join_layouts, rows, take
+from synth.panels import sample_finish
+from synth.scene import Layout, Plates, finish, join_layouts, rows
 
 
 def board(place: Place) -> Layout:
@@ -50,94 +49,6 @@ def board(place: Place) -> Layout:
         finish=finish(len(figure), **inner.noise()),
     )
     return join_layouts([layout_of(plates), layout_of(figures)])
-
-
-def sign(place: Place) -> Layout:
-    """A board with several characters in a row or two."""
-    rng, n = place.rng, place.count
-    length = rng.integers(2, 7, n)
-    height_m = np.exp(rng.uniform(np.log(0.08), np.log(0.5), n))
-    _, _, paint, ink = sample_paint_pairs(rng, n, COLOURS, 25, 25)
-    unit = height_m * 0.85
-    width = unit * (length + 0.8)
-    along, up = place.flat(np.ones(n), 1.0, 0.05)
-    boards = rows(
-        Plates,
-        n,
-        picture=place.picture,
-        order=FLAT_ORDER + 0.6 + np.arange(n) * 1e-6,
-        origin=place.at + np.array([0, 0, 0.02]),
-        along=along * width[:, None],
-        up=up * (height_m * 1.6 * 2)[:, None],
-        shape=place.outlines.index("rectangle"),
-        albedo=paint,
-        thickness_m=rng.uniform(0, 0.04, n),
-        finish=sample_finish(rng, n, place.recipe.panels, width),
-    )
-    which = np.repeat(np.arange(n), length)
-    place_in_row = np.concatenate([np.arange(k) for k in length]) - (length[which] - 1) / 2
-    marks = sample_marks(
-        rng, rng.integers(0, len(MARKS), len(which)), MARKS, place.recipe.panels, place.mission, place.typefaces
-    )
-    letters = rows(
-        Plates,
-        len(which),
-        picture=place.picture[which],
-        order=boards.order[which] + 5e-7,
-        origin=boards.origin[which] + along[which] * (place_in_row * unit[which])[:, None],
-        along=along[which] * height_m[which, None],
-        up=up[which] * height_m[which, None],
-        body=0.0,
-        albedo=ink[which],
-        glyph=marks["glyph"],
-        mark_grow=marks["grow"],
-        mark_albedo=ink[which],
-        finish=finish(len(which), wear=0.1, noise_u=rng.random(len(which))),
-    )
-    bare = rng.random(n) < 0.3  # letters on the ground, without a board
-    return join_layouts([layout_of(take(boards, ~bare)), layout_of(letters)])
-
-
-def ground_mark(place: Place) -> Layout:
-    """A letter, digit or figure sprayed or chalked on the ground."""
-    rng, n = place.rng, place.count
-    size = np.exp(rng.uniform(np.log(0.3), np.log(2.0), n))
-    along, up = place.flat(size)
-    chalk = np.array(
-        [
-            [0.8, 0.8, 0.78],
-            [0.75, 0.6, 0.05],
-            [0.8, 0.25, 0.03],
-            [0.05, 0.15, 0.6],
-            [0.6, 0.05, 0.05],
-            [0.03, 0.03, 0.03],
-        ]
-    )
-    ink = chalk[rng.choice(len(chalk), n, p=[0.45, 0.15, 0.15, 0.1, 0.1, 0.05])]
-    marks = sample_marks(
-        rng, rng.integers(0, len(MARKS), n), MARKS, place.recipe.panels, place.mission, place.typefaces
-    )
-    letter = rng.random(n) < 0.7
-    plates = rows(
-        Plates,
-        n,
-        picture=place.picture,
-        order=GROUND_ORDER + np.arange(n) * 1e-6,
-        origin=place.at,
-        along=along,
-        up=up,
-        shape=place.shape("circle", "cross", "triangle", "square"),
-        body=np.where(letter, 0.0, 1.0),
-        albedo=ink,
-        glyph=np.where(letter, marks["glyph"], -1),
-        mark_grow=marks["grow"],
-        mark_albedo=ink,
-        finish=finish(
-            n, wear=rng.uniform(0.3, 1.0, n), dirt=rng.uniform(0, 0.6, n), blades=rng.uniform(0.02, 0.12, n),
-            ragged=0.02, speckle=0.15, cover_radius=(rng.random(n) < 0.3) * 0.2, cover_u=rng.normal(0, 0.3, n), **place.noise(),
-        ),
-    )  # fmt: skip
-    return layout_of(plates)
 
 
 def tarpaulin(place: Place) -> Layout:
@@ -257,6 +168,24 @@ def road_marking(place: Place) -> Layout:
         ),
     )  # fmt: skip
     return layout_of(plates)
+
+
+def sports_line(place: Place) -> Layout:
+    """Lines of pitches and courts: straight ones, corners, arcs, worn and overgrown in places."""
+    made = Assembly(place, GROUND_ORDER + 0.01)
+    chalk = np.where(
+        made.some(0.8)[:, None], made.one_of([[0.72, 0.72, 0.7]]), made.one_of([[0.7, 0.5, 0.05], [0.05, 0.2, 0.5]])
+    )
+    half, kind = made.between(0.02, 0.06), made.rng.integers(0, 3, made.count)  # straight, corner, arc
+    length, other = made.between(1.0, 3.5), made.between(0.6, 2.5)
+    ground = {"grain": made.between(0.1, 0.5), "roundness": 0.0, "casts": 0.0}
+    made.rod((-length, 0, 0), (0, 0, 0), half, chalk, only=kind < 2, **ground)
+    made.rod((0, 0, 0), (0, other, 0), half, chalk, only=kind == 1, **ground)
+    radius, turn = made.between(0.6, 2.2), np.radians(made.between(8, 26))
+    for k in range(7):
+        here, there = ((radius * np.cos(e * turn) - radius, radius * np.sin(e * turn), 0.0) for e in (k, k + 1))
+        made.rod(here, there, half, chalk, only=kind == 2, **ground)
+    return made.layout()
 
 
 def drain_cover(place: Place) -> Layout:

@@ -156,6 +156,13 @@ _DEFAULTS = {
 }
 
 
+def column(kind: type, name: str, count: int, value: Any = None) -> Array:
+    """A column of a table with ``count`` rows: ``value`` for each row or once for all of them, None for the default."""
+    tail = _SHAPES[kind].get(name, ())
+    given = np.asarray(_DEFAULTS.get(name, 0) if value is None else value)
+    return np.broadcast_to(given, (count, *tail))
+
+
 def rows(kind: type[Rows], count: int, **given: Any) -> Rows:
     """A table of ``count`` rows; fields left out get their default (mostly 0), scalars are repeated."""
     filled: dict[str, Any] = {}

@@ -1,4 +1,4 @@
-"""Things that stand on the ground and are no target: cones, barrels, boxes, cars, birds, posts, bags, hoses, furniture.
+"""Things that stand on the ground and are no target: barrels, boxes, cars, posts, bags, hoses, furniture.
 
 Each function lays one thing of its kind at every place.
 """
@@ -10,38 +10,6 @@ import numpy as np
 from synth.decoy_places import FLAT_ORDER, LOW_ORDER, TALL_ORDER, Place, layout_of, limbs_of
 from synth.scene import Array, Blocks, Index, Layout, Limbs, Plates, empty_layout, finish, flat_axes, join_layouts, rows
 from synth.solids import boxes, cars, cylinders
-
-
-def cone(place: Place) -> Layout:
-    """A traffic cone: a square foot, an orange cone with white bands."""
-    rng, n = place.rng, place.count
-    height = rng.uniform(0.3, 0.9, n)
-    orange = np.array([0.85, 0.2, 0.03]) * rng.uniform(0.7, 1.1, (n, 1))
-    along, up = place.flat(height * rng.uniform(0.5, 0.6, n))
-    foot = rows(
-        Plates,
-        n,
-        picture=place.picture,
-        order=LOW_ORDER,
-        origin=place.at + np.array([0, 0, 0.03]),
-        along=along,
-        up=up,
-        shape=place.outlines.index("square"),
-        albedo=np.where((rng.random(n) < 0.5)[:, None], 0.02, orange),
-        thickness_m=0.03,
-        finish=finish(n, dirt=0.3, **place.noise()),
-    )
-    parts = [layout_of(foot)]
-    top = np.array([0, 0, 1.0])
-    for k, (low, high, white) in enumerate(((0.05, 1.0, False), (0.35, 0.5, True), (0.65, 0.78, True))):
-        wide = height[:, None] * np.array([[0.19 - 0.16 * low, 0.19 - 0.16 * high]]) + (0.004 if white else 0)
-        ends = np.stack([place.at + (height * s)[:, None] * top for s in (low, high)], axis=1)
-        colour = np.full((n, 3), 0.75) if white else orange
-        parts.append(limbs_of(place, ends, wide, colour, LOW_ORDER + 0.1 * (k + 1), 0.05))
-    # The tip lies over the bands.
-    ends = np.stack([place.at + (height * s)[:, None] * top for s in (0.8, 1.0)], axis=1)
-    parts.append(limbs_of(place, ends, height[:, None] * np.array([[0.062, 0.03]]), orange, LOW_ORDER + 0.6, 0.05))
-    return join_layouts(parts)
 
 
 def barrel(place: Place) -> Layout:
@@ -105,29 +73,6 @@ def case(place: Place) -> Layout:
 
 def car(place: Place) -> Layout:
     return cars(place.rng, place.picture, place.at, TALL_ORDER)
-
-
-def bird(place: Place) -> Layout:
-    """White, grey and black birds on the ground: a body, a head, folded wings."""
-    rng = place.rng
-    many = place.repeated(rng.integers(1, 5, place.count), 0.9)
-    n = many.count
-    length = rng.uniform(0.25, 0.75, n)
-    turn = rng.uniform(0, 2 * np.pi, n)
-    ahead = np.stack([np.sin(turn), np.cos(turn), 0 * turn], axis=1)
-    colour = np.array([0.8, 0.8, 0.45, 0.03, 0.15])[rng.integers(0, 5, n)][:, None] * np.ones((1, 3))
-    up = np.array([0, 0, 1.0])
-    middle = many.at + (0.3 * length)[:, None] * up
-    tail, neck, head = (middle + (length * k)[:, None] * ahead for k in (-0.5, 0.22, 0.42))
-    body = limbs_of(
-        many, np.stack([tail, neck], 1), length[:, None] * np.array([[0.05, 0.17]]), colour, LOW_ORDER + 0.1
-    )
-    neck_up = neck + (0.12 * length)[:, None] * up
-    front = limbs_of(
-        many, np.stack([neck_up, head + (0.15 * length)[:, None] * up], 1), length[:, None] * np.array([[0.08, 0.06]]), colour,
-        LOW_ORDER + 0.2,
-    )  # fmt: skip
-    return join_layouts([body, front])
 
 
 def post(place: Place) -> Layout:
