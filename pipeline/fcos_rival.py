@@ -59,10 +59,11 @@ class FcosDetector(nn.Module):
     def losses(self, images: Tensor, objects: Boxes) -> dict[str, Tensor]:
         """Scalar losses for images [B, 3, H, W] in 0..255; objects that are not scored are left out of the targets."""
         counted = is_scored(objects)
-        targets = []
-        for number in range(len(images)):
-            mine = (objects.chip == number) & counted
-            targets.append({"boxes": objects.box_px[mine], "labels": objects.category[mine]})
+        chip, order = torch.sort(objects.chip[counted], stable=True)
+        # A GPU is asked once how many objects each chip holds, not chip by chip.
+        held = torch.bincount(chip, minlength=len(images)).tolist()
+        boxes, labels = (values[counted][order].split(held) for values in (objects.box_px, objects.category))
+        targets = [{"boxes": box, "labels": label} for box, label in zip(boxes, labels, strict=True)]
         losses = self.fcos(list(images.float() / 255.0), targets)
         names = {"classification": "class", "bbox_regression": "box", "bbox_ctrness": "centre"}
         return {names[name]: loss for name, loss in losses.items()}
