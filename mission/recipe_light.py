@@ -13,9 +13,12 @@ from mission.settings import Settings
 
 GROUND_KINDS = (
     "mown_grass",
+    "weedy_grass",
     "wild_grass",
     "dry_grass",
     "clover",
+    "reeds",
+    "broad_leaves",
     "soil",
     "mud",
     "sand",
@@ -24,6 +27,7 @@ GROUND_KINDS = (
     "asphalt",
     "concrete",
     "leaf_litter",
+    "bark_mulch",
     "brushwood",
     "shrubs",
     "tree_crowns",
@@ -72,10 +76,13 @@ class GroundSettings(Settings):
 
     kinds: dict[str, float] = Field(
         default_factory=lambda: {
-            "mown_grass": 3.0,
+            "mown_grass": 2.5,
+            "weedy_grass": 1.5,
             "wild_grass": 3.0,
             "dry_grass": 2.0,
             "clover": 1.0,
+            "reeds": 0.5,
+            "broad_leaves": 0.4,
             "soil": 3.0,
             "mud": 1.0,
             "sand": 1.0,
@@ -84,6 +91,7 @@ class GroundSettings(Settings):
             "asphalt": 1.0,
             "concrete": 0.7,
             "leaf_litter": 1.0,
+            "bark_mulch": 0.4,
             "brushwood": 1.8,
             "shrubs": 1.2,
             "tree_crowns": 0.8,
@@ -104,7 +112,7 @@ class GroundSettings(Settings):
     contrast: Annotated[Range, _within(0, 3)] = (0.4, 1.9)
     """Contrast of the fine texture, as a multiple of each kind's own. Mown grass and bare soil on real flights vary from pixel
     to pixel by 5 to 10 % of their mean (tenth to ninetieth percentile, measured on three flights), which asks for the low end."""
-    blotch: Annotated[Range, _within(0, 2)] = (0.02, 0.2)
+    blotch: Annotated[Range, _within(0, 2)] = (0.02, 0.15)
     """Relative deviation of brightness over metres."""
     scale_jitter: Annotated[Range, _within(0.25, 4)] = (0.8, 1.25)
     """Photographs as ground are enlarged by up to this factor, so that their texture varies in scale."""

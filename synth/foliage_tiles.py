@@ -7,67 +7,14 @@ Each leaf is as bright as its own tilt to the sun, the slope that it hangs on, a
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from synth import torus
+from synth.laid_pieces import Pieces, count, lay, read
 from synth.torus import Array
 
 Planes = tuple[Array, Array, Array]
-
-_OVERSAMPLE = 2
-_LAYERS, _SIZES = 24, 3
-
-
-@dataclass(frozen=True)
-class Leaves:
-    """Leaves in the order in which they are laid: places [N] and sizes [N] in pixels, direction [rad], ``value`` [K, N]."""
-
-    x: Array
-    y: Array
-    angle: Array
-    length: Array
-    width: Array
-    value: Array
-
-
-def lay(leaves: Leaves, n: int) -> Array:
-    """Leaves over one another on a torus: cover and their values, [1 + K, n, n] (0 where there is none)."""
-    m = n * _OVERSAMPLE
-    top = np.full(m * m, -1, dtype=np.int32)
-    # Nearly as deep as each other: among those the order does not matter, so they may go by size.
-    for layer in np.array_split(np.arange(len(leaves.x)), _LAYERS):
-        by_size = layer[np.argsort(leaves.length[layer] * leaves.width[layer])]
-        for group in np.array_split(by_size, _SIZES):
-            if len(group):
-                _stamp(top, m, leaves, group)
-    shown = top >= 0
-    planes = np.zeros((1 + len(leaves.value), m * m), np.float32)
-    planes[0] = shown
-    planes[1:, shown] = leaves.value[:, top[shown]]
-    return np.stack([torus.shrink(plane.reshape(m, m), _OVERSAMPLE) for plane in planes])
-
-
-def _stamp(top: NDArray[np.int32], m: int, leaves: Leaves, group: NDArray[np.int64]) -> None:
-    """Write the numbers of some leaves to where they lie."""
-    length, width = (np.maximum(size[group, None] * _OVERSAMPLE, 1.0) for size in (leaves.length, leaves.width))
-    steps = [max(2, math.ceil(float(size.max()) / 0.85)) for size in (length, width)]
-    along, across = np.meshgrid(*(np.linspace(-0.5, 0.5, count) for count in steps), indexing="ij")
-    # Broad in the middle, pointed at both ends.
-    u, v = along.ravel() * length, (across * np.sqrt(np.maximum(1 - 4 * along**2, 0.04))).ravel() * width
-    c, s = np.cos(leaves.angle[group, None]), np.sin(leaves.angle[group, None])
-    # Numbers are cut off towards 0 where they become whole: a whole tile more keeps them positive.
-    x = (leaves.x[group, None] * _OVERSAMPLE + u * c - v * s + m).astype(np.int32) % m
-    y = (leaves.y[group, None] * _OVERSAMPLE + u * s + v * c + m).astype(np.int32) % m
-    top[(y * m + x).ravel()] = np.repeat(group, u.shape[1])
-
-
-def _read(field: Array, x: Array, y: Array) -> Array:
-    """The field at the pixels that points lie in."""
-    n = len(field)
-    return field[np.floor(y).astype(np.int64) % n, np.floor(x).astype(np.int64) % n]
 
 
 def billows(rng: np.random.Generator, n: int, size_px: float) -> Array:
@@ -99,23 +46,23 @@ def foliage(
     # Sprays: leaves hang in bunches, not evenly.
     bunches = torus.noise(rng, n, 0.7, 0.35 * bough_m * m, 1.5 * leaf_m[0] * m)
     size = math.sqrt(leaf_m[0] * leaf_m[1]) * m
-    count = _count(n, 1.7, 0.65 * size * max(size * sum(slim) / 2, 0.7))
+    number = count(n, 1.7, 0.65 * size * max(size * sum(slim) / 2, 0.7))
     at = np.clip(1.1 - gaps * (0.7 * np.maximum(deep, -0.5) - 0.6 * bunches) + 0.2 * boughs, 0.0, 2.5) ** 1.5
-    x, y = torus.places(rng, n, count, at)
-    level = _read(surface, x, y) + rng.uniform(-1, 1, count) * 1.2 * size
+    x, y = torus.places(rng, n, number, at)
+    level = read(surface, x, y) + rng.uniform(-1, 1, number) * 1.2 * size
     order = np.argsort(level, kind="stable")
     x, y, level = x[order], y[order], level[order]
-    length = leaf_m[0] * m * (leaf_m[1] / leaf_m[0]) ** rng.random(count)
+    length = leaf_m[0] * m * (leaf_m[1] / leaf_m[0]) ** rng.random(number)
     # Leaves of one spray hang much the same way.
     way = math.pi * torus.noise(rng, n, 1.0, 0.5 * bough_m * m, 2 * size)
-    angle = _read(way, x, y) + rng.normal(0, 0.9, count)
-    depth, shadow = _read(deep, x, y), _read(hidden, x, y)
-    tilt = rng.normal(0, 1, count)
-    glint = np.clip(rng.normal(0, 1, count) - 1.2, 0, 2) * (1 - shadow)
+    angle = read(way, x, y) + rng.normal(0, 0.9, number)
+    depth, shadow = read(deep, x, y), read(hidden, x, y)
+    tilt = rng.normal(0, 1, number)
+    glint = np.clip(rng.normal(0, 1, number) - 1.2, 0, 2) * (1 - shadow)
     bright = 0.24 * tilt * (1 - 0.5 * shadow) + 0.35 * glint - 0.18 * depth
-    yellow = 0.10 * tilt + 0.08 * rng.normal(0, 1, count) + 0.12 * glint - 0.06 * depth
+    yellow = 0.10 * tilt + 0.08 * rng.normal(0, 1, number) + 0.12 * glint - 0.06 * depth
     cover, tone, mix, height = lay(
-        Leaves(x, y, angle, length, length * rng.uniform(*slim, count), np.stack([bright, yellow, level])), n
+        Pieces(x, y, angle, length, length * rng.uniform(*slim, number), np.stack([bright, yellow, level])), n
     )
     # Leaves shade those just below them.
     height = np.where(cover > 0.5, height, float(surface.min()))
@@ -125,10 +72,6 @@ def foliage(
     mix = 0.42 + mix + 0.07 * broad - 0.2 * (1 - cover)
     dark = np.maximum(hidden, 0.8 * near)
     return tone, mix, 1.0 * slope * cover - 0.75 * dark - 0.3 * (1 - cover)
-
-
-def _count(n: int, cover: float, area_px: float) -> int:
-    return max(8, min(int(cover * n * n / max(area_px, 1.0)), 120000))
 
 
 def shrubs(rng: np.random.Generator, n: int, m: float) -> Planes:

@@ -18,7 +18,7 @@ class GroundKind:
     palette: tuple[tuple[Code, Code], ...]
     tone: float = 1.0
     relief: float = 1.0
-    mix_blotch: float = 0.25
+    mix_blotch: float = 0.15
     """How far its mixture drifts over metres."""
     soft_m: float = 0.25
     """Over what width it fades out."""
@@ -41,6 +41,17 @@ KINDS: dict[str, GroundKind] = {
         tone=1.3,
         soft_m=0.28,
         ragged_m=0.12,
+    ),
+    "weedy_grass": GroundKind(
+        (
+            ((100, 136, 62), (158, 158, 92)),
+            ((90, 124, 60), (150, 148, 88)),
+            ((112, 140, 66), (176, 166, 106)),
+            ((104, 118, 66), (166, 146, 104)),
+        ),
+        tone=1.3,
+        soft_m=0.3,
+        ragged_m=0.14,
     ),
     "wild_grass": GroundKind(
         (
@@ -68,11 +79,32 @@ KINDS: dict[str, GroundKind] = {
     "clover": GroundKind(
         (
             ((78, 116, 56), (150, 170, 110)),
-            ((70, 104, 56), (196, 190, 160)),
+            ((70, 104, 56), (138, 152, 98)),
             ((88, 124, 60), (124, 148, 84)),
         ),
         soft_m=0.3,
         ragged_m=0.16,
+    ),
+    "reeds": GroundKind(
+        (
+            ((82, 104, 56), (176, 162, 112)),
+            ((92, 110, 62), (140, 146, 88)),
+            ((120, 116, 76), (196, 180, 134)),
+        ),
+        soft_m=0.2,
+        ragged_m=0.3,
+        height_m=(0.8, 1.8),
+    ),
+    "broad_leaves": GroundKind(
+        (
+            ((78, 116, 58), (128, 162, 88)),
+            ((70, 102, 62), (110, 140, 92)),
+            ((96, 130, 60), (150, 172, 90)),
+            ((88, 110, 80), (132, 150, 118)),
+        ),
+        soft_m=0.06,
+        ragged_m=0.12,
+        height_m=(0.2, 0.6),
     ),
     "soil": GroundKind(
         (
@@ -124,6 +156,7 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.3,
         ragged_m=0.22,
+        mix_blotch=0.08,
     ),
     "asphalt": GroundKind(
         (
@@ -132,7 +165,7 @@ KINDS: dict[str, GroundKind] = {
             ((82, 82, 86), (98, 97, 98)),
             ((142, 140, 136), (156, 152, 146)),
         ),
-        mix_blotch=0.15,
+        mix_blotch=0.12,
         soft_m=0.03,
         ragged_m=0.02,
     ),
@@ -144,7 +177,7 @@ KINDS: dict[str, GroundKind] = {
             ((170, 158, 142), (186, 172, 156)),
             ((150, 118, 104), (168, 136, 120)),
         ),
-        mix_blotch=0.15,
+        mix_blotch=0.12,
         soft_m=0.02,
         ragged_m=0.01,
     ),
@@ -155,9 +188,17 @@ KINDS: dict[str, GroundKind] = {
             ((126, 100, 66), (190, 158, 92)),
             ((98, 78, 62), (162, 116, 80)),
         ),
-        tone=1.2,
         soft_m=0.4,
         ragged_m=0.3,
+    ),
+    "bark_mulch": GroundKind(
+        (
+            ((104, 78, 60), (164, 126, 92)),
+            ((88, 66, 54), (140, 104, 80)),
+            ((130, 106, 84), (188, 160, 126)),
+        ),
+        soft_m=0.08,
+        ragged_m=0.08,
     ),
     "brushwood": GroundKind(
         (
@@ -165,7 +206,7 @@ KINDS: dict[str, GroundKind] = {
             ((84, 74, 62), (166, 152, 130)),
             ((112, 98, 80), (200, 188, 168)),
         ),
-        tone=1.5,
+        tone=1.2,
         relief=1.2,
         soft_m=0.35,
         ragged_m=0.25,
@@ -212,6 +253,7 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.1,
         ragged_m=0.05,
+        mix_blotch=0.08,
     ),
     "sheeting": GroundKind(
         (
@@ -229,15 +271,20 @@ KINDS: dict[str, GroundKind] = {
 }
 
 # What may be blended into a main ground, by how often the two lie side by side (common practice, no source).
-GRASSES = ("mown_grass", "wild_grass", "dry_grass", "clover")
+GRASSES = ("mown_grass", "weedy_grass", "wild_grass", "dry_grass", "clover")
 EARTHS = ("soil", "mud", "sand", "gravel", "rubble")
 MADE = ("asphalt", "concrete")
 WOODS = ("leaf_litter", "brushwood", "shrubs", "tree_crowns")
 NEIGHBOURS: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(GRASSES, (*GRASSES, *GRASSES, "soil", "mud", "sand", "gravel", "leaf_litter", "shrubs")),
-    **dict.fromkeys(EARTHS, (*EARTHS, *EARTHS, "dry_grass", "wild_grass", "clover", "brushwood", "shrubs", "mud")),
+    **dict.fromkeys(
+        EARTHS, (*EARTHS, *EARTHS, "dry_grass", "wild_grass", "weedy_grass", "clover", "brushwood", "shrubs", "mud")
+    ),
     **dict.fromkeys(MADE, ("asphalt", "concrete", "gravel", "mown_grass", "soil", "dry_grass")),
     **dict.fromkeys(WOODS, (*WOODS, "wild_grass", "dry_grass", "soil", "mud", "brushwood")),
-    "water": ("mud", "sand", "wild_grass", "soil", "gravel", "brushwood"),
+    "water": ("mud", "sand", "wild_grass", "soil", "gravel", "brushwood", "reeds", "reeds", "broad_leaves"),
+    "reeds": ("water", "water", "mud", "wild_grass", "dry_grass", "brushwood", "shrubs"),
+    "broad_leaves": ("water", "soil", "mud", "wild_grass", "shrubs", "bark_mulch"),
+    "bark_mulch": ("mown_grass", "weedy_grass", "soil", "shrubs", "leaf_litter", "gravel", "broad_leaves"),
     "sheeting": ("asphalt", "concrete", "gravel"),
 }
