@@ -12,12 +12,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import torch
 
 from synth.at_once import at_once
 from synth.ground_draw import sample_ground
 from synth.ground_fields import Nodes
-from synth.ground_layout import NOTHING, RAGGED_DEVIATIONS, Box, CoarseFields, coarse_fields, reach_boxes
+from synth.ground_layout import RAGGED_DEVIATIONS, Box, CoarseFields, coarse_fields, reach_boxes
 from synth.ground_spec import GroundSpec, Joints, Layer
 from synth.ground_tiles import MIX_OFFSET, MIX_SCALE, RELIEF_SCALE, TONE_SCALE, gsd_step, make_ready
 from synth.tile_crops import TileCrops
@@ -67,11 +68,20 @@ def paint_ground(
         planes = (torch.empty((len(specs), count, *place[2:]), device=where) for count in (3, 1, 1))
         out = GroundLayer(*planes)
     nodes = Nodes(place, where)
+    if at_once(where):
+        # Deepest first: the k-th layers are then those of the first grounds, without copying.
+        order = sorted(range(len(specs)), key=lambda b: -len(specs[b].layers))
+        specs, shadows = [specs[b] for b in order], [shadows[b] for b in order]
+        painted = GroundLayer(*(torch.empty_like(plane) for plane in (out.albedo, out.shade, out.light)))
+        _paint(specs, shadows, nodes, coarse_fields(specs, shadows, nodes), mix_pieces, painted)
+        back = torch.tensor(order, device=where)
+        for plane, one in ((out.albedo, painted.albedo), (out.shade, painted.shade), (out.light, painted.light)):
+            plane.index_copy_(0, back, one)
+        return out
+    # One by one, so that a picture stays in the cache.
     coarse = coarse_fields(specs, shadows, nodes)
-    # On a CPU one by one, so that a picture stays in the cache.
-    step = len(specs) if at_once(where) else 1
-    for i in range(0, len(specs), step):
-        some = slice(i, i + step)
+    for i in range(len(specs)):
+        some = slice(i, i + 1)
         _paint(list(specs[some]), shadows[some], nodes, coarse.part(some), mix_pieces, out.part(some))
     return out
 
@@ -84,33 +94,39 @@ def _paint(
     mix_pieces: bool,
     out: GroundLayer,
 ) -> None:
+    """Paint grounds that are sorted by depth, deepest first."""
     device, window = nodes.x.device, nodes.window
-    depth = max(len(spec.layers) for spec in specs)
-    alone = not at_once(device) and len(specs) == 1
+    levels = [[spec.layers[k] for spec in specs if k < len(spec.layers)] for k in range(len(specs[0].layers))]
+    alone = not at_once(device)
     whole = (0, 0, *window[2:])
-    boxes = reach_boxes(specs[0], coarse.masks[0], nodes) if alone else dict.fromkeys(range(depth), whole)
+    boxes = reach_boxes(specs[0], coarse.masks[0], nodes) if alone else dict.fromkeys(range(len(levels)), whole)
     groups = {
-        "layers": coarse.masks[:, list(boxes)],
         "slow": coarse.slow if mix_pieces else coarse.slow[:, :2],
         "shadow": coarse.shadow,
         "dome": coarse.dome,
         "waves": coarse.waves if any(spec.waves for spec in specs) else None,
     }
-    if alone and coarse.shadow is not None and coarse.dome is not None:
+    if alone:
+        groups["layers"] = coarse.masks[:, list(boxes)]
         # Fields that change nothing in this window need not be enlarged.
-        if float(coarse.shadow.max()) <= -0.5 * _PENUMBRA_PX:
+        if coarse.shadow is not None and float(coarse.shadow.max()) <= -0.5 * _PENUMBRA_PX:
             groups["shadow"] = None
-        if not bool(coarse.dome.any()):
+        if coarse.dome is not None and not bool(coarse.dome.any()):
             groups["dome"] = None
     there = {name: group for name, group in groups.items() if group is not None}
     large = nodes.enlarge(torch.cat(list(there.values()), 1)).split([g.shape[1] for g in there.values()], 1)
     field = dict(zip(there, large, strict=True))
+    if alone:
+        distances = {k: field["layers"][:, place, None] for place, k in enumerate(boxes)}
+    else:
+        distances = {k: nodes.enlarge(coarse.masks[: len(level), k, None]) for k, level in enumerate(levels)}
     piece = field["slow"][:, 2:3].mul(3).add_(0.5).clamp_(0, 1) if mix_pieces else None
-    picture = _Picture(specs, shadows, window, field, piece, LayerNumbers(specs, depth, device), out)
+    crops = TileCrops(window, device, levels, specs, shadows, piece)
+    picture = _Picture(specs, levels, window, field, crops, LayerNumbers(specs, levels, device), out)
     if not boxes:
         picture.clear()
     for place, (k, box) in enumerate(boxes.items()):
-        picture.lay(k, place, box)
+        picture.lay(k, place, box, distances[k])
     picture.finish()
 
 
@@ -120,28 +136,27 @@ class _Picture:
     def __init__(
         self,
         specs: Sequence[GroundSpec],
-        shadows: Sequence[tuple[float, float]],
+        levels: Sequence[Sequence[Layer]],
         window: tuple[int, int, int, int],
         field: dict[str, torch.Tensor],
-        piece: torch.Tensor | None,
+        crops: TileCrops,
         constants: LayerNumbers,
         out: GroundLayer,
     ) -> None:
-        self.specs, self.shadows, self.window, self.field, self.constants = specs, shadows, window, field, constants
-        self.crops = TileCrops(window, field["slow"].device, piece)
-        self.out = out
+        self.specs, self.levels, self.window, self.field = specs, levels, window, field
+        self.crops, self.constants, self.out = crops, constants, out
         self.raised: torch.Tensor | None = None
         self.covers: dict[int, torch.Tensor] = {}
         self.needed = {layer.within for spec in specs for layer in spec.layers if layer.within is not None}
 
-    def lay(self, k: int, place: int, box: Box) -> None:
-        """Paint layer ``k`` of every ground, whose distances are field ``place``."""
-        layers = [spec.layers[k] if k < len(spec.layers) else NOTHING for spec in self.specs]
+    def lay(self, k: int, place: int, box: Box, distance: torch.Tensor) -> None:
+        """Paint level ``k`` of the grounds that have one, the ``place``-th to be laid, by distances [b, 1, h, w]."""
+        layers = self.levels[k]
         numbers = self.constants.at(k)
-        part = (..., slice(box[0], box[0] + box[2]), slice(box[1], box[1] + box[3]))
-        tone, mix, lit = self.crops.planes(layers, self.specs, self.shadows, box)
+        part = (slice(0, len(layers)), ..., slice(box[0], box[0] + box[2]), slice(box[1], box[1] + box[3]))
+        tone, mix, lit = self.crops.planes(k, box)
         first = place == 0 and all(layer.covers_all for layer in layers)
-        cover = None if first else self._cover(k, place, part, tone, layers, numbers)
+        cover = None if first else self._cover(k, place, part, distance[part], tone, numbers)
         if not any(layer.drawn for layer in layers):
             return
         brightness, drift = self.field["slow"][:, 0:1][part], self.field["slow"][:, 1:2][part]
@@ -152,28 +167,31 @@ class _Picture:
         if cover is None:
             torch.mul(lit, numbers["relief"], out=self.out.shade).add_(1)
             return
+        if not all(layer.drawn for layer in layers):
+            cover = cover * numbers["drawn"]
         self.out.albedo[part].lerp_(colour, cover)
         self.out.shade[part].lerp_(lit.mul_(numbers["relief"]).add_(1), cover)
         if any(layer.height_m > 0 for layer in layers):
             if self.raised is None:
                 self.raised = torch.zeros_like(self.out.shade)
             over = cover * numbers["raised"]
-            self.raised[part].lerp_(torch.ones_like(over), over)
+            # Towards 1 by that share.
+            self.raised[part].addcmul_(1 - self.raised[part], over)
 
     def _cover(
         self,
         k: int,
         place: int,
         part: tuple[Any, ...],
+        distance: torch.Tensor,
         tone: torch.Tensor,
-        layers: Sequence[Layer],
         numbers: dict[str, torch.Tensor],
     ) -> torch.Tensor:
-        """Share of each pixel of its box that layer ``k`` covers, kept where later layers are bounded by it."""
+        """Share of each pixel of its box that level ``k`` covers, kept where later layers are bounded by it."""
         if place == 0:
             self.clear()
         limits = {index: cover[part] for index, cover in self.covers.items()}
-        cover = _cover(self.field["layers"][:, place, None][part], tone, layers, numbers, limits)
+        cover = _cover(distance, tone, self.levels[k], numbers, limits)
         if k in self.needed:
             self.covers[k] = torch.zeros_like(self.out.shade)
             self.covers[k][part] = cover
@@ -196,18 +214,16 @@ class _Picture:
 
 
 class LayerNumbers:
-    """Constants of the layers of a batch: ``at(k)`` gives those of layer k by name, [B, 1, 1, 1] (colours [B, 3, 1, 1])."""
+    """Constants of the layers of a batch: ``at(k)`` gives those of level k by name, [b, 1, 1, 1] (colours [b, 3, 1, 1])."""
 
-    def __init__(self, specs: Sequence[GroundSpec], depth: int, device: torch.device) -> None:
-        rows = [
-            [_numbers(spec.layers[k] if k < len(spec.layers) else NOTHING, spec) for spec in specs]
-            for k in range(depth)
-        ]
-        self._table = torch.tensor(rows, device=device).view(depth, len(specs), -1, 1, 1, 1)
+    def __init__(self, specs: Sequence[GroundSpec], levels: Sequence[Sequence[Layer]], device: torch.device) -> None:
+        rows = [_numbers(layer, spec) for layers in levels for layer, spec in zip(layers, specs)]
+        table = torch.from_numpy(np.array(rows, np.float32)).to(device)
+        self._levels = table[:, :, None, None, None].split([len(layers) for layers in levels])
 
     def at(self, k: int) -> dict[str, torch.Tensor]:
-        """Numbers of layer ``k`` of every ground."""
-        table = self._table[k]
+        """Numbers of level ``k``."""
+        table = self._levels[k]
         found = dict(zip(_NUMBER_NAMES, table.unbind(1), strict=False))
         n = len(_NUMBER_NAMES)
         found["colour"], found["change"] = table[:, n : n + 3, 0], table[:, n + 3 : n + 6, 0]
@@ -228,7 +244,9 @@ def _numbers(layer: Layer, spec: GroundSpec) -> tuple[float, ...]:
         layer.opacity,
         1.0 if layer.mask.folds else 0.0,
         layer.mask.size_m[0] / spec.gsd_m,
-        1.0 if layer.height_m > 0 and layer.drawn else 0.0,
+        1.0 if layer.height_m > 0 else 0.0,
+        float(layer.drawn),
+        -1.0 if layer.within is None else float(layer.within),
         *layer.colour,
         *(b - a for a, b in zip(layer.colour, layer.other, strict=True)),
     )
@@ -247,6 +265,8 @@ _NUMBER_NAMES: tuple[str, ...] = (
     "folds",
     "half_width_px",
     "raised",
+    "drawn",
+    "within",
 )
 # Deviation of a tile's tone at which ``ragged_m`` is counted.
 _TONE_DEVIATION = 0.15
@@ -274,7 +294,7 @@ def _cover(
         if all(bounded):
             cover *= limit
         elif any(bounded):
-            cover = torch.where(torch.tensor(bounded, device=cover.device).view(-1, 1, 1, 1), cover * limit, cover)
+            cover = torch.where(numbers["within"] == k, cover * limit, cover)
     return cover
 
 
@@ -300,24 +320,36 @@ def _draw_joints(
     window: tuple[int, int, int, int],
 ) -> None:
     """Darken the joints of paved layers in place."""
+    paved = [(b, layer.joints, spec) for b, (layer, spec) in enumerate(zip(layers, specs)) if layer.joints is not None]
+    if not paved:
+        return
+    numbers = [number for _, joints, spec in paved for number in _joint_numbers(joints, spec.gsd_m)]
+    table = torch.tensor(numbers, device=colour.device).view(len(paved), 2, 6, 1, 1)
+    cos, sin, period, reach, most, depth = table.unbind(2)
     y0, x0, h, w = window
-    for b, (layer, spec) in enumerate(zip(layers, specs, strict=True)):
-        if layer.joints is None:
-            continue
-        joints: Joints = layer.joints
-        y = torch.arange(y0, y0 + h, device=colour.device, dtype=torch.float32).view(-1, 1) + 0.5
-        x = torch.arange(x0, x0 + w, device=colour.device, dtype=torch.float32) + 0.5
-        c, s = math.cos(joints.angle), math.sin(joints.angle)
-        half = joints.width_m / spec.gsd_m / 2
-        line = torch.zeros((h, w), device=colour.device)
-        for distance, period_m in ((x * c + y * s, joints.period_m[0]), (y * c - x * s, joints.period_m[1])):
-            if period_m <= 0:
-                continue
-            period = period_m / spec.gsd_m
-            off = (distance - period * torch.round(distance / period)).abs_()
-            # Cover of a thin line by a pixel: its width where it is thinner than one.
-            line = torch.maximum(line, (half + 0.5 - off).clamp_(0, min(1.0, 2 * half)))
-        colour[b] *= 1 - joints.depth * line
+    y = torch.arange(y0, y0 + h, device=colour.device, dtype=torch.float32).view(-1, 1) + 0.5
+    x = torch.arange(x0, x0 + w, device=colour.device, dtype=torch.float32) + 0.5
+    distance = x * cos + y * sin
+    off = distance.sub_(torch.round(distance / period).mul_(period)).abs_()
+    # Cover of a thin line by a pixel: its width where it is thinner than one.
+    line = torch.minimum((reach - off).clamp_(min=0), most).amax(1, keepdim=True)
+    kept = 1 - line * depth[:, :1]
+    if len(paved) == len(layers):
+        colour.mul_(kept)
+        return
+    which = torch.tensor([b for b, *_ in paved], device=colour.device)
+    colour.index_copy_(0, which, colour.index_select(0, which).mul_(kept))
+
+
+def _joint_numbers(joints: Joints, gsd_m: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Numbers of the two sets of lines in pixels: direction across (x, y), period, where cover ends, most cover, depth."""
+    c, s, half = math.cos(joints.angle), math.sin(joints.angle), joints.width_m / gsd_m / 2
+    rows = []
+    for across, period_m in (((c, s), joints.period_m[0]), ((-s, c), joints.period_m[1])):
+        there = period_m > 0
+        period = period_m / gsd_m if there else 1.0
+        rows.append((*across, period, half + 0.5, min(1.0, 2 * half) if there else 0.0, joints.depth))
+    return rows[0], rows[1]
 
 
 def _arriving(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -128,6 +129,7 @@ class LayerDraw:
         return int(self.rng.integers(_ANY_SEED))
 
 
+@lru_cache(maxsize=1024)
 def _linear(code: Code) -> np.ndarray:
     return linear_from_srgb(np.array(code) / 255)
 

@@ -9,13 +9,12 @@ from dataclasses import dataclass
 import torch
 
 from synth.ground_fields import FAR_PX, STEP_PX, Nodes, Noise, PlacedMask, mask_fields
-from synth.ground_spec import GroundSpec, Layer
+from synth.ground_spec import GroundSpec
 
 # (first row, first column, rows, columns) within a window
 Box = tuple[int, int, int, int]
 # Deviations of a tile's tone up to which it moves a ragged border.
 RAGGED_DEVIATIONS = 2.5
-NOTHING = Layer("soil", (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), opacity=0.0, drawn=False)
 _DOME_STEP_PX = 8.0
 
 
@@ -167,15 +166,19 @@ def _box_of(touched: torch.Tensor, nodes: Nodes) -> Box | None:
 
 def wave_fields(specs: Sequence[GroundSpec], nodes: Nodes, slow: torch.Tensor) -> torch.Tensor | None:
     """What stripes and furrows add to the brightness of the lowest layer: [B, 1, *nodes.count], or nothing."""
-    if all(spec.waves is None for spec in specs):
+    rows = [(b, spec.waves, spec) for b, spec in enumerate(specs) if spec.waves is not None]
+    if not rows:
         return None
-    added = torch.zeros((len(specs), 1, *nodes.count), device=nodes.x.device)
-    for b, spec in enumerate(specs):
-        if spec.waves is None:
-            continue
-        w = spec.waves
-        across = nodes.y.view(-1, 1) * math.cos(w.angle) - nodes.x * math.sin(w.angle)
-        wave = torch.sin(across * (2 * math.pi * spec.gsd_m / w.period_m) + 0.35 * slow[b, 1])
-        wave = wave * (1 + 4 * w.sharp) / (1 + 4 * w.sharp * wave.abs())
-        added[b, 0] = wave * (w.depth / max(spec.blotch, 1e-3))
-    return added
+    numbers = [
+        (math.cos(w.angle), math.sin(w.angle), 2 * math.pi * spec.gsd_m / w.period_m, 4 * w.sharp,
+         (1 + 4 * w.sharp) * w.depth / max(spec.blotch, 1e-3))
+        for _, w, spec in rows
+    ]  # fmt: skip
+    device = nodes.x.device
+    cos, sin, step, sharp, height = torch.tensor(numbers, device=device).view(-1, 5, 1, 1).unbind(1)
+    which = torch.tensor([b for b, *_ in rows], device=device)
+    across = nodes.y.view(1, -1, 1) * cos - nodes.x * sin
+    wave = across.mul_(step).add_(slow[which, 1], alpha=0.35).sin_()
+    wave = wave * height / wave.abs().mul_(sharp).add_(1)
+    added = torch.zeros((len(specs), 1, *nodes.count), device=device)
+    return added.index_copy_(0, which, wave[:, None])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import lru_cache
 
+import numpy as np
 import torch
 
 from synth.at_once import at_once
@@ -18,52 +19,53 @@ Order = tuple[bool, bool, bool, int, int]
 
 
 class TileCrops:
-    """Cuts the tiles of layers for one window (y0, x0, h, w).
+    """Cuts the tiles of grounds for one window (y0, x0, h, w), level by level.
 
-    ``piece`` [B, 1, h, w] 0..1 mixes two pieces of each tile over large frames; None takes one piece only.
+    ``levels[k]`` are the k-th layers of the first grounds, as many as have one. ``piece`` [B, 1, h, w] 0..1 mixes two pieces of
+    each tile over large frames; None takes one piece only.
     """
 
-    def __init__(self, window: Window, device: torch.device, piece: torch.Tensor | None = None) -> None:
-        self.window = window
-        self.device = device
-        self.piece = piece
-
-    def planes(
+    def __init__(
         self,
-        layers: Sequence[Layer],
+        window: Window,
+        device: torch.device,
+        levels: Sequence[Sequence[Layer]],
         specs: Sequence[GroundSpec],
         shadows: Sequence[tuple[float, float]],
-        box: Window | None = None,
-    ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-        """Codes of tone, mix and relief as float32 [B, 1, h, w] each; relief lit from where the shadows come.
+        piece: torch.Tensor | None = None,
+    ) -> None:
+        self.window = window
+        self.levels, self.specs, self.shadows = levels, specs, shadows
+        self.piece = piece
+        self._reads: list[TileReads] | None = None
+        if at_once(device):
+            seconds = (False, True) if piece is not None else (False,)
+            laid = [[_orders(layers, specs, shadows, second) for layers in levels] for second in seconds]
+            self._reads = [TileReads(_atlas(device), pieces, window) for pieces in laid]
+
+    def planes(self, k: int, box: Window | None = None) -> list[torch.Tensor]:
+        """Codes of tone, mix and relief of level ``k`` as float32 [B, 1, h, w] each; relief lit from where the shadows come.
 
         ``box`` (first row, first column, rows, columns) is the part of the window that is cut; all of it if left out.
         """
         top, left, rows, columns = box or (0, 0, *self.window[2:])
-        place = (self.window[0] + top, self.window[1] + left, rows, columns)
-        cut = self._cut(layers, specs, shadows, place, False)
+        cut = self._cut(k, (top, left, rows, columns), False)
         if self.piece is not None:
-            other = self._cut(layers, specs, shadows, place, True)
-            cut = cut.lerp_(other, self.piece[..., top : top + rows, left : left + columns])
-        tone, mix, relief = cut.unbind(1)
-        return tone[:, None], mix[:, None], relief[:, None]
+            share = self.piece[: len(self.levels[k]), :, top : top + rows, left : left + columns]
+            for plane, other in zip(cut, self._cut(k, (top, left, rows, columns), True), strict=True):
+                plane.lerp_(other, share)
+        return cut
 
-    def _cut(
-        self,
-        layers: Sequence[Layer],
-        specs: Sequence[GroundSpec],
-        shadows: Sequence[tuple[float, float]],
-        place: Window,
-        second: bool,
-    ) -> torch.Tensor:
-        orders, keys = _orders(layers, specs, shadows, second)
-        if at_once(self.device):
-            return gather(keys, orders, place, self.device)
-        out = torch.empty((len(layers), 3, *place[2:]))
+    def _cut(self, k: int, box: Window, second: bool) -> list[torch.Tensor]:
+        if self._reads is not None:
+            return self._reads[second].planes(k)
+        place = (self.window[0] + box[0], self.window[1] + box[1], *box[2:])
+        orders, keys = _orders(self.levels[k], self.specs, self.shadows, second)
+        out = torch.empty((len(keys), 3, *box[2:]))
         for b, key in enumerate(keys):
             turn, flip_y, flip_x, oy, ox = orders[b]
-            _crop(_on_device(*key, self.device), (turn, flip_y, flip_x), (oy, ox), place, out[b])
-        return out
+            _crop(_tensor(*key), (turn, flip_y, flip_x), (oy, ox), place, out[b])
+        return list(out.split(1, 1))
 
 
 def _orders(
@@ -74,37 +76,73 @@ def _orders(
 ) -> tuple[list[Order], list[Key]]:
     """Which tile each layer takes and how it lies; the ``second`` piece is the same tile turned over and moved."""
     more = (TILE_PX * 5 // 13, TILE_PX * 7 // 17) if second else (0, 0)
-    orders = [
-        (*_turns(layer.turn != second, shadow), layer.offset_px[0] + more[0], layer.offset_px[1] + more[1])
-        for layer, shadow in zip(layers, shadows, strict=True)
-    ]
-    keys = [(layer.kind, layer.variant, gsd_step(spec.gsd_m)) for layer, spec in zip(layers, specs, strict=True)]
+    orders, keys = [], []
+    for layer, spec, shadow in zip(layers, specs, shadows):
+        turns = _turns(layer.turn != second, shadow)
+        orders.append((*turns, layer.offset_px[0] + more[0], layer.offset_px[1] + more[1]))
+        keys.append((layer.kind, layer.variant, gsd_step(spec.gsd_m)))
     return orders, keys
 
 
-def gather(keys: list[Key], orders: list[Order], place: Window, device: torch.device) -> torch.Tensor:
-    """Pieces of several tiles at once, by index: float32 [B, 3, h, w] of a place of the frame."""
-    names = list(dict.fromkeys(keys))
-    tiles = torch.stack([_on_device(*name, device) for name in names])
-    y0, x0, h, w = place
-    numbers = torch.tensor(orders, device=device, dtype=torch.int64)
-    turn, flip_y, flip_x, oy, ox = (numbers[:, i, None] for i in range(5))
-    y = torch.arange(y0, y0 + h, device=device) + oy
-    x = torch.arange(x0, x0 + w, device=device) + ox
-    # Turned: picture y runs along tile columns. A mirrored tile is read backwards.
-    y = torch.where(torch.where(turn > 0, flip_x, flip_y) > 0, -1 - y, y) % TILE_PX
-    x = torch.where(torch.where(turn > 0, flip_y, flip_x) > 0, -1 - x, x) % TILE_PX
-    row = torch.where(turn > 0, y, y * TILE_PX)
-    column = torch.where(turn > 0, x * TILE_PX, x)
-    which = torch.tensor([names.index(key) for key in keys], device=device)
-    index = row[:, None, :, None] + column[:, None, None, :]
-    plane = (which[:, None] * 3 + torch.arange(3, device=device)) * (TILE_PX * TILE_PX)
-    return tiles.view(-1)[index + plane[:, :, None, None]].float()
+class TileAtlas:
+    """Every tile met so far on a device, four bytes to a pixel (tone, mix, relief, nothing): one read fetches all planes."""
+
+    def __init__(self, device: torch.device) -> None:
+        self.device = device
+        self.numbers: dict[Key, int] = {}
+        self.pixels = torch.empty((16, TILE_PX * TILE_PX), dtype=torch.int32, device=device)
+
+    def number(self, key: Key) -> int:
+        """Number of a tile, which is fetched if it is new."""
+        if key not in self.numbers:
+            number = len(self.numbers)
+            if number == len(self.pixels):
+                self.pixels = torch.cat([self.pixels, torch.empty_like(self.pixels)])
+            planes = np.zeros((TILE_PX * TILE_PX, 4), np.int8)
+            planes[:, :3] = tile(key[0], key[1], 2.0 ** (key[2] / STEPS_PER_OCTAVE)).reshape(3, -1).T
+            self.pixels[number] = torch.from_numpy(planes.view(np.int32)[:, 0]).to(self.device)
+            self.numbers[key] = number
+        return self.numbers[key]
+
+
+class TileReads:
+    """Where in an atlas the pixels of every level of a batch lie, worked out in one go: a line number for each row, a place in it
+    for each column, of each (level, picture)."""
+
+    def __init__(self, atlas: TileAtlas, laid: Sequence[tuple[list[Order], list[Key]]], window: Window) -> None:
+        y0, x0, h, w = window
+        rows = [(*order, atlas.number(key)) for orders, keys in laid for order, key in zip(orders, keys, strict=True)]
+        numbers = torch.from_numpy(np.array(rows, np.int32).reshape(-1, 6)).to(atlas.device)
+        turn, flip_y, flip_x, oy, ox, number = numbers[:, :, None].unbind(1)
+        turned = turn > 0
+        y = torch.arange(y0, y0 + h, device=atlas.device, dtype=torch.int32) + oy
+        x = torch.arange(x0, x0 + w, device=atlas.device, dtype=torch.int32) + ox
+        # Turned: picture y runs along tile columns. A mirrored tile is read backwards.
+        y = torch.where(torch.where(turned, flip_x, flip_y) > 0, -1 - y, y) % TILE_PX
+        x = torch.where(torch.where(turned, flip_y, flip_x) > 0, -1 - x, x) % TILE_PX
+        self.row = torch.where(turned, y, y * TILE_PX) + number * TILE_PX**2
+        self.column = torch.where(turned, x * TILE_PX, x)
+        self.pixels = atlas.pixels.view(-1)
+        ends = np.cumsum([len(keys) for _, keys in laid])
+        self.levels = [slice(int(end) - len(keys), int(end)) for (_, keys), end in zip(laid, ends, strict=True)]
+
+    def planes(self, k: int) -> list[torch.Tensor]:
+        """Codes of tone, mix and relief of a level, float32 [B, 1, h, w] each."""
+        row, column = self.row[self.levels[k]], self.column[self.levels[k]]
+        index = row[:, :, None] + column[:, None, :]
+        codes = self.pixels.index_select(0, index.view(-1)).view(torch.int8)
+        codes = codes.view(len(row), 1, row.shape[1], column.shape[1], 4)
+        return [codes[..., plane].float() for plane in range(3)]
+
+
+@lru_cache(maxsize=4)
+def _atlas(device: torch.device) -> TileAtlas:
+    return TileAtlas(device)
 
 
 @lru_cache(maxsize=2048)
-def _on_device(kind: str, variant: int, step: int, device: torch.device) -> torch.Tensor:
-    return torch.from_numpy(tile(kind, variant, 2.0 ** (step / STEPS_PER_OCTAVE))).to(device)
+def _tensor(kind: str, variant: int, step: int) -> torch.Tensor:
+    return torch.from_numpy(tile(kind, variant, 2.0 ** (step / STEPS_PER_OCTAVE)))
 
 
 def _turns(turn: bool, shadow: tuple[float, float]) -> tuple[bool, bool, bool]:

@@ -1,21 +1,19 @@
 import os
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 import torch
 
 from mission.recipe_light import GROUND_KINDS, GroundSettings
-from synth import ground_fields, tile_crops
+from synth import ground_fields
+from synth.at_once import at_once_everywhere
 from synth.ground import paint_ground, sample_ground
 from synth.ground_fields import Nodes, PlacedMask, mask_fields
 from synth.ground_kinds import KINDS, NEIGHBOURS
-from synth.ground_layout import coarse_fields
 from synth.ground_spec import GroundSpec, Layer, Mask
 from synth.ground_tiles import DRAW, TILE_PX, tile
-from synth.tile_crops import TileCrops
 
 SHARED = Path(os.environ.get("PANELSCOUT_SHARED", Path(__file__).resolve().parents[2] / ".." / "shared"))
 FEW_KINDS = GroundSettings(kinds={"soil": 1, "mown_grass": 1, "concrete": 1}, structures=0.8, trees=0.5)
@@ -93,25 +91,25 @@ def test_repetition_of_tiles_does_not_show_in_large_frames() -> None:
 
 
 def test_a_batch_painted_together_equals_one_by_one() -> None:
-    """The path for GPUs (all grounds at once, tiles by index) against the one for CPUs."""
-    from synth import ground
-
-    specs = _grounds(5, seed=3)
-    shadows = [spec.shadow_px_per_m for spec in specs]
+    """The path for GPUs (all grounds at once, tiles by number) against the one for CPUs."""
+    lines = Layer("asphalt", (0.7, 0.7, 0.7), (0.7, 0.7, 0.7), Mask("band", (1.0, 1.0), size_m=(0.1, 0)), within=1)
+    gaps = Layer(
+        "concrete", (0, 0, 0), (0, 0, 0), Mask("boxes", (1.0, 1.0), size_m=(0.2, 4), period_m=(0.7, 0)), drawn=False
+    )
+    dashed = GroundSpec(GSD_M, (Layer("soil", (0.2, 0.15, 0.1), (0.3, 0.25, 0.2)), gaps, lines))
+    specs = [*_grounds(9, seed=3), dashed]
+    assert any(spec.waves for spec in specs) and any(layer.joints for spec in specs for layer in spec.layers)
     one_by_one = paint_ground(specs, 96, 120)
-    window, cpu = (0, 0, 96, 120), torch.device("cpu")
-
-    def by_index(self: TileCrops, layers: Any, specs: Any, shadows: Any, place: Any, second: bool) -> torch.Tensor:
-        orders, keys = tile_crops._orders(layers, specs, shadows, second)
-        return tile_crops.gather(keys, orders, place, cpu)
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(TileCrops, "_cut", by_index)
-        nodes = Nodes(window, cpu)
-        together = ground.GroundLayer(*(torch.empty((5, planes, 96, 120)) for planes in (3, 1, 1)))
-        ground._paint(specs, shadows, nodes, coarse_fields(specs, shadows, nodes), False, together)
+    with at_once_everywhere():
+        together = paint_ground(specs, 96, 120)
+        window = paint_ground(specs, 96, 120, window=(30, 11, 50, 101))
+        large = paint_ground(specs[:2], 96, 1200, window=(30, 11, 50, 101))
     for name in ("albedo", "shade", "light"):
-        torch.testing.assert_close(getattr(together, name), getattr(one_by_one, name), atol=2e-5, rtol=0)
+        whole = getattr(together, name)
+        torch.testing.assert_close(whole, getattr(one_by_one, name), atol=2e-5, rtol=0)
+        torch.testing.assert_close(getattr(window, name), whole[..., 30:80, 11:112], atol=2e-5, rtol=0)
+    mixed = paint_ground(specs[:2], 96, 1200, window=(30, 11, 50, 101))
+    torch.testing.assert_close(large.albedo, mixed.albedo, atol=2e-5, rtol=0)
 
 
 def test_bodies_worked_out_one_by_one_equal_those_of_near_cells(monkeypatch: pytest.MonkeyPatch) -> None:
