@@ -1,7 +1,7 @@
 """An honest rival: torchvision's FCOS, trained for the same wall time on the same chips, judged on the same strange frames.
 
-    python -m benchmarks.reading.rival train --out DIR --minutes 3 [--draw-s 120] [--device cuda]
-    python -m benchmarks.reading.rival judge DIR --out results.jsonl [--judged DIR] [--workers 2]
+    python -m benchmarks.reading.rival train --networks DIR --minutes 3 [--draw-s 120] [--device cuda]
+    python -m benchmarks.reading.rival judge --networks DIR --out FILE [--judged DIR] [--workers 2]
 
 ``train`` first draws a pool of chips, or takes a kept one, by the recipe of the transfer table's row ``two-flights``: the flights
 of the judge's frames are left out of the ground. Then each detector in turn has the device to itself for the same number of
@@ -69,7 +69,7 @@ def train(given: argparse.Namespace) -> None:
         process.join()
     print(f"drawn for {time.time() - begun:.0f} s", flush=True)
     for name, model in names_of(given.ours).items():
-        out = given.out / name
+        out = given.networks / name
         out.mkdir(parents=True, exist_ok=True)
         shelves = Shelves(sorted(parts[name], key=lambda part: part.name), given.pool, chosen.device)
         for shelf in shelves.by_part.values():
@@ -158,7 +158,7 @@ def arguments() -> argparse.Namespace:
     steps = parser.add_subparsers(required=True)
     one = steps.add_parser("train")
     one.set_defaults(work=train)
-    one.add_argument("--out", type=Path, required=True, help="folder for the networks")
+    one.add_argument("--networks", type=Path, required=True, help="folder to write them to")
     one.add_argument("--minutes", type=float, default=3.0, help="of training for each")
     one.add_argument("--draw-s", type=float, default=120.0, help="of drawing before that")
     one.add_argument("--draw-workers", type=int, default=max(1, (os.cpu_count() or 1) - 1))
@@ -171,7 +171,7 @@ def arguments() -> argparse.Namespace:
     one.add_argument("--seed", type=int, default=1)
     two = steps.add_parser("judge")
     two.set_defaults(work=judge)
-    two.add_argument("networks", type=Path)
+    two.add_argument("--networks", type=Path, required=True, help="the folder that was written")
     two.add_argument(
         "--out", type=Path, required=True, help="file that a line of JSON a network and flight is added to"
     )
