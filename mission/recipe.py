@@ -16,7 +16,9 @@ from mission.mission_file import Mission
 from mission.recipe_light import CaptureSettings, GroundSettings, Range, Share, _weights, _within
 from mission.settings import Settings, load_settings, shipped
 
-POSTURES = ("standing", "walking", "waving", "sitting", "crouching", "lying")
+POSTURES = (
+    "standing", "walking", "waving", "sitting", "crouching", "lying", "kneeling", "bending", "cycling", "pushing",
+)  # fmt: skip
 DECOYS = (
     "board",
     "sign",
@@ -131,14 +133,26 @@ class PersonLookSettings(Settings):
     postures: dict[str, float] = Field(
         default_factory=lambda: {
             "standing": 4.0, "walking": 3.0, "waving": 1.5, "sitting": 1.0, "crouching": 0.7, "lying": 1.0,
+            "kneeling": 0.5, "bending": 0.6, "cycling": 0.25, "pushing": 0.2,
         }
     )  # fmt: skip
     height_m: Annotated[Range, _within(0.8, 2.3)] = (1.5, 1.95)
-    girth: Annotated[Range, _within(0.6, 1.8)] = (0.85, 1.25)
+    """Of adults; see ``child_share``."""
+    child_share: Share = 0.12
+    """Share of children, of 0.55 to 0.85 times an adult's height."""
+    girth: Annotated[Range, _within(0.6, 1.8)] = (0.8, 1.4)
     """Width of body and limbs against the build of a slim adult."""
     headgear_share: Share = 0.45
     bag_share: Share = 0.2
     bicycle_share: Share = 0.06
+    """Share of people with a bicycle beside them; those who cycle have one in any case, those who push a pram."""
+    held_share: Share = 0.2
+    """Share of people who hold something: a stick, a bag, a box, a board."""
+    umbrella_share: Share = 0.02
+    blanket_share: Share = 0.4
+    """Share of those who sit, lie or kneel who do so on a blanket."""
+    together_share: Share = 0.3
+    """Share of people who stand close by another one of their picture."""
 
     @field_validator("postures")
     @classmethod

@@ -159,14 +159,11 @@ def animal(place: Place) -> Layout:
     made.rod((0.3 * bend, -0.4 * trunk, z), middle, 0.78 * half, coat, end_radius=half, grain=woolly)
     made.rod(middle, (0, 0.36 * trunk, z), half, coat, end_radius=np.where(kind == 0, 0.95, 0.76) * half, grain=woolly)
     patched = made.some(np.choose(kind, [0.35, 0.0, 0.6]))
-    for share, y, x in ((0.92, -0.28, 0.1), (0.8, 0.05, -0.22), (0.86, 0.33, 0.14)):
-        made.ball(
-            (x * half * made.between(0.4, 1), y * trunk, z + 0.12 * half),
-            half * share,
-            second,
-            grain=0.35,
-            casts=0.0,
-            only=patched,
+    blotch = {"ragged": 0.07, "dome": 1.0, "speckle": 0.15}
+    for share, y, x in ((1.1, -0.28, 0.22), (0.9, 0.06, -0.3), (1.0, 0.33, 0.2)):
+        at = (x * half * made.between(0.2, 1), y * trunk, z + 0.92 * half)
+        made.sheet(
+            at, (share * half, share * half * made.between(0.8, 1.5)), second, "ellipse", columns=blotch, only=patched
         )
     turn, low = made.rng.normal(0, 0.35, made.count), made.between(-0.8, 0.5)
     x, y, top = 0.3 * trunk * np.sin(turn), 0.36 * trunk + 0.26 * trunk * np.cos(turn), z + 0.25 * trunk * low

@@ -16,6 +16,8 @@ from synth.scene import Array, Blocks, Facets, Index, Layout, Limbs, Plates, col
 from synth.solids import axes
 
 Number = Array | float | int
+# What no paint leaves (common practice, no source).
+_REFLECTANCE = (0.004, 0.97)
 
 
 class Assembly:
@@ -45,7 +47,9 @@ class Assembly:
     def one_of(self, colours: Any) -> Array:
         """One of several colours [K, 3] for each thing, a little lighter or darker."""
         table = np.asarray(colours, dtype=float)
-        return (table[self.rng.integers(0, len(table), self.count)] * self.between(0.8, 1.2)[:, None]).clip(0.004, 0.97)
+        return (table[self.rng.integers(0, len(table), self.count)] * self.between(0.8, 1.2)[:, None]).clip(
+            *_REFLECTANCE
+        )
 
     def point(self, at: tuple[Number, Number, Number]) -> Array:
         """World coordinates [N, 3] of a local place."""
@@ -170,6 +174,8 @@ class Assembly:
         if not len(which):
             return
         columns["picture"] = self.place.picture
+        if "albedo" in columns:
+            columns["albedo"] = np.clip(columns["albedo"], *_REFLECTANCE)
         if kind is not Blocks:
             columns["order"] = self._order + self._step * (0.003 / max(self.count, 1))
         self._tables[kind].append(

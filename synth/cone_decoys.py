@@ -50,10 +50,10 @@ def _cone_paints(made: Assembly) -> tuple[Array, Array, Array]:
 
 def _standing_cones(place: Place) -> Layout:
     made = Assembly(place, LOW_ORDER)
-    height = np.exp(made.between(np.log(0.2), np.log(1.0)))
+    height = np.exp(made.between(np.log(0.28), np.log(1.0)))
     body, pale, foot = _cone_paints(made)
-    low, high = height * made.between(0.13, 0.2), height * made.between(0.02, 0.05) + 0.008
-    side = 2 * low * made.between(1.02, 1.5)
+    low, high = height * made.between(0.13, 0.21), height * made.between(0.02, 0.05) + 0.008
+    side = 2 * low * made.between(1.05, 1.75)
     figure = np.where(made.some(0.72), place.outlines.index("square"), place.outlines.index("circle"))
     figure = np.where(made.some(0.12), place.outlines.index("octagon"), figure)
     made.sheet((0, 0, 0.03), (side, side), foot, figure, thickness=0.03, columns={"dirt": 0.35, "wrinkle": 0.2})

@@ -8,9 +8,9 @@ from __future__ import annotations
 import numpy as np
 
 from synth.assembly import Assembly
-from synth.bicycles import bicycle_parts
-from synth.decoy_places import FLAT_ORDER, LOW_ORDER, TALL_ORDER, Place
-from synth.scene import Array, Layout, Limbs, empty_layout, join, rows
+from synth.decoy_places import FLAT_ORDER, LOW_ORDER, TALL_ORDER, Place, layout_of
+from synth.scene import Array, Layout, Limbs, join
+from synth.wheeled_things import Parts, bicycle_parts, placed_parts, pram_parts
 
 _CLOTH = (
     (0.6, 0.05, 0.04),
@@ -216,48 +216,25 @@ def pallet(place: Place) -> Layout:
 
 def pram(place: Place) -> Layout:
     """Prams and pushchairs: a body under a hood, a handle, four wheels."""
-    made = Assembly(place, LOW_ORDER + 0.6)
+    made = Assembly(place, LOW_ORDER)
     cloth = np.where(made.some(0.5)[:, None], made.one_of(_CLOTH), place.paints(0.8))
     inside = made.one_of([[0.75] * 3, [0.5, 0.3, 0.35], [0.03] * 3, [0.2, 0.3, 0.5]])
-    dark = np.full((made.count, 3), 0.02)
-    for x in (-0.26, 0.26):
-        for y in (-0.38, 0.36):
-            made.rod((x, y - 0.09, 0.13), (x, y + 0.09, 0.13), 0.05, dark)
-        made.rod((x * 0.8, -0.38, 0.3), (x * 0.85, -0.68, 0.98), 0.014, dark)
-    made.rod((-0.22, -0.68, 0.98), (0.22, -0.68, 0.98), 0.02, dark)
-    made.rod((0, 0.28, 0.58), (0, -0.2, 0.58), 0.19, cloth, end_radius=0.2, roundness=0.7, grain=0.1)
-    made.rod((0, 0.24, 0.66), (0, 0.0, 0.66), 0.14, inside, roundness=0.3, grain=0.2, only=made.some(0.7))
-    open_hood = made.between(-0.16, 0.02)
-    made.rod((0, -0.2, 0.72), (0, open_hood, 0.78), 0.215, cloth * 0.9, roundness=0.9, grain=0.06)
-    return made.layout()
+    hood = made.between(-0.16, 0.02)
+    return _wheeled(place, LOW_ORDER + 0.6, [pram_parts(cloth[k], inside[k], hood[k]) for k in range(place.count)])
 
 
 def bicycle(place: Place) -> Layout:
     """Bicycles leaning, standing and lying."""
-    base = empty_layout()
-    parts = []
-    for k in range(place.count):
-        paint = place.paints()[k]
-        ends, radii, albedo = bicycle_parts(paint, bool(place.rng.random() < 0.6), place.rng.normal(0, 0.4))
-        turn = place.rng.uniform(0, 2 * np.pi)
-        c, s = np.cos(turn), np.sin(turn)
-        ends = np.stack(
-            [ends[..., 0] * c + ends[..., 1] * s, ends[..., 1] * c - ends[..., 0] * s, ends[..., 2]], axis=-1
-        )
-        order = LOW_ORDER + 0.4 + 0.1 * ends[..., 2].max(axis=1)
-        parts.append(
-            rows(
-                Limbs,
-                len(ends),
-                picture=place.picture[k],
-                order=order,
-                ends=ends + place.at[k],
-                radii_m=radii,
-                albedo=albedo,
-                grain=0.08,
-            )
-        )
-    return Layout(base.plates, join(Limbs, parts), base.facets, base.blocks, base.targets)
+    lying, bar, paint = place.rng.random(place.count) < 0.6, place.rng.normal(0, 0.4, place.count), place.paints()
+    return _wheeled(
+        place, LOW_ORDER + 0.4, [bicycle_parts(paint[k], bool(lying[k]), bar[k]) for k in range(place.count)]
+    )
+
+
+def _wheeled(place: Place, order: float, things: list[Parts]) -> Layout:
+    turn = place.rng.uniform(0, 2 * np.pi, place.count)
+    limbs = [placed_parts(int(place.picture[k]), place.at[k], turn[k], order, parts) for k, parts in enumerate(things)]
+    return layout_of(limbs=join(Limbs, limbs))
 
 
 def flower_bed(place: Place) -> Layout:

@@ -111,6 +111,8 @@ def fit_in_shapes(place: Place, shape: Index, setting: Setting, turn: Array, wan
     rim = np.stack([x.ravel(), y.ravel()], axis=1)[None] * np.stack(
         [setting.block[:, 0] / setting.block[:, 1], np.ones(place.count)], axis=1
     )[:, None]  # fmt: skip
+    # Long words start from a height at which they are no longer than the outline.
+    wanted = np.minimum(wanted, setting.block[:, 1] / np.maximum(setting.block[:, 0], 1e-9))
     at, height = place_marks(place.outlines, shape, rim, turn, wanted)
     return at, height / setting.block[:, 1]
 

@@ -21,6 +21,17 @@ from synth.truth import target_truth
 
 # One kind of ground: its texture is made once.
 _SAND = {"kinds": {"sand": 1.0}, "extra_kinds": [0, 0], "structures": 0, "trees": 0, "tree_shade": 0}
+# Whoever cycles or pushes has something beside the body.
+ALONE = {
+    "standing": 4,
+    "walking": 3,
+    "waving": 1,
+    "sitting": 1,
+    "crouching": 1,
+    "lying": 1,
+    "kneeling": 1,
+    "bending": 1,
+}
 
 
 def recipe(**sections: dict) -> Recipe:
@@ -77,7 +88,7 @@ def test_boxes_hold_the_pixels_of_their_targets(content: dict) -> None:
         seed=8,
         composition={"empty_share": 0.0, "decoys_per_chip": [0, 0], "persons_per_chip": [1, 1], **content},
         panels={"cover_share": 0, "blades_share": 0, "tape_share": 0, "weight_share": 0},
-        persons={"bag_share": 0, "bicycle_share": 0},
+        persons={"postures": ALONE, "bag_share": 0, "bicycle_share": 0, "held_share": 0, "umbrella_share": 0},
     )  # fmt: skip
     scene = made.scene(16, 0)
     rendered = render_chips(scene, None, torch.device("cpu"), jpeg=False)

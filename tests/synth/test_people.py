@@ -9,11 +9,14 @@ from mission.recipe import POSTURES, PersonLookSettings
 from synth.people import sample_people
 from synth.scene import take
 
+BARE = dict.fromkeys(
+    ("bag_share", "bicycle_share", "held_share", "umbrella_share", "blanket_share", "together_share", "child_share"),
+    0.0,
+)
 
-def people(posture: str, count: int = 60, **changes: float):
-    look = PersonLookSettings.model_validate(
-        {"postures": {posture: 1.0}, "bag_share": 0, "bicycle_share": 0, **changes}
-    )
+
+def people(posture: str, count: int = 60, **changes: object):
+    look = PersonLookSettings.model_validate({"postures": {posture: 1.0}, **BARE, **changes})
     rng = np.random.default_rng(7)
     return sample_people(rng, np.arange(count), np.zeros((count, 3)), look), look
 
@@ -32,7 +35,11 @@ def reach(layout, person: int) -> tuple[np.ndarray, np.ndarray]:
         ("walking", 1.35, 2.1),
         ("sitting", 0.6, 1.2),
         ("crouching", 0.6, 1.4),
-        ("lying", 0.15, 0.9),
+        ("lying", 0.15, 0.95),  # knees drawn up
+        ("kneeling", 0.8, 1.7),
+        ("bending", 0.75, 1.75),
+        ("cycling", 1.3, 1.95),
+        ("pushing", 1.3, 2.05),
     ],
 )
 def test_heights_of_postures(posture: str, lowest_m: float, highest_m: float) -> None:
@@ -66,12 +73,56 @@ def test_a_lying_body_is_as_long_as_its_height() -> None:
     assert look.height_m == (1.8, 1.8)
 
 
-def test_bags_and_bicycles_belong_to_nobody() -> None:
-    plain, _ = people("standing")
-    loaded, _ = people("standing", bag_share=1.0, bicycle_share=1.0)
+def test_belongings_belong_to_nobody() -> None:
+    plain, _ = people("sitting")
+    assert (plain.limbs.owner >= 0).all() and not len(plain.facets.picture)
+    loaded, _ = people(
+        "standing", bag_share=1.0, bicycle_share=1.0, held_share=1.0, umbrella_share=1.0, together_share=1.0
+    )
     assert (loaded.limbs.owner == -1).sum() > 60
-    assert (plain.limbs.owner >= 0).all()
+    assert len(loaded.facets.picture) >= 60 * 9  # umbrellas
     assert len(loaded.targets.picture) == 60
+    assert len(people("sitting", blanket_share=1.0)[0].facets.picture) >= 60
+
+
+@pytest.mark.parametrize(("posture", "length_m"), [("cycling", (1.5, 1.8)), ("pushing", (1.0, 1.5))])
+def test_who_cycles_or_pushes_has_something_for_it(posture: str, length_m: tuple[float, float]) -> None:
+    layout, _ = people(posture)
+    things = take(layout.limbs, layout.limbs.owner < 0)
+    for k in range(0, 60, 7):
+        mine = take(things, things.picture == k)
+        spread = mine.ends.reshape(-1, 3)[:, :2]
+        longest = np.linalg.norm(spread[:, None] - spread[None], axis=2).max()
+        assert length_m[0] < longest < length_m[1]
+        body = take(layout.limbs, layout.limbs.owner == k)
+        # Hands reach the handle or the bar.
+        hands = body.ends[[14, 15], 0]
+        assert np.linalg.norm(hands[:, None, :2] - spread[None], axis=2).min() < 0.35
+
+
+def test_children_are_smaller_and_have_large_heads() -> None:
+    grown, small = (people("standing", child_share=share, headgear_share=0)[0] for share in (0.0, 1.0))
+    heights = [np.array([reach(layout, k)[1][2] for k in range(60)]) for layout in (grown, small)]
+    assert np.median(heights[1]) / np.median(heights[0]) == pytest.approx(0.7, abs=0.08)
+    heads = [
+        np.median([take(layout.limbs, layout.limbs.owner == k).radii_m[17, 0] for k in range(60)])
+        for layout in (grown, small)
+    ]
+    assert heads[1] / heads[0] > 0.75
+
+
+def test_people_stand_together_only_within_a_picture() -> None:
+    look = PersonLookSettings.model_validate({**BARE, "together_share": 1.0})
+    far = np.array([[0.0, 0, 0], [9, 0, 0], [18, 0, 0], [27, 0, 0]])
+    layout = sample_people(np.random.default_rng(1), np.array([0, 0, 0, 1]), far, look)
+    apart = np.linalg.norm(np.diff(layout.targets.ground, axis=0), axis=1)
+    assert (apart[:2] < 0.95).all() and apart[2] > 5
+    assert (far[:, 0] == [0, 9, 18, 27]).all()  # the places given are left as they were
+    # Bodies go with the truth.
+    for k in range(4):
+        low, high = reach(layout, k)
+        middle = (low + high)[:2] / 2
+        assert np.linalg.norm(middle - layout.targets.ground[k, :2]) < 1.2
 
 
 def test_colours_are_reflectances() -> None:
