@@ -169,6 +169,11 @@ def _sample_pose(rng: np.random.Generator, posture: Index) -> _Pose:
     pelvis = where("sitting", np.full(count, _SEAT), pelvis)
     pelvis = where("cycling", seat, pelvis)
     facing = np.where(lying, rng.choice([-1.0, 1.0], count), 0.0)
+    # Face down nothing bends into the ground.
+    prone = (facing < 0)[:, None]
+    thigh, arm, elbow = (
+        np.where(prone, share * angle, angle) for share, angle in ((0.1, thigh), (0.2, arm), (0.3, elbow))
+    )
     return _Pose(pelvis, lean, thigh, knee, splay, arm, out, elbow, facing)
 
 
