@@ -11,10 +11,11 @@ import torch.nn.functional as F
 
 from synth import marks as mark_fields
 from synth import outlines as outline_fields
-from synth.at_once import at_once
-from synth.patches import PatchBatch
+from synth.spans import LONGEST_PX, Spans
 
 NOISE_PX = 256
+# A run of pixels never leaves the tile of grain, wherever it begins.
+_GRAIN_SIDE = NOISE_PX + LONGEST_PX
 
 
 class Atlases:
@@ -39,7 +40,7 @@ def mark_mosaic(device: torch.device) -> torch.Tensor:
 def noise_tile(device: torch.device) -> tuple[torch.Tensor, torch.Tensor]:
     """Endless noise, each plane of mean 0 and deviation 1.
 
-    [1, 2, 257, 257] patches and bumps, to be read at any scale; [3, 384, 384] blades, grain and cloth, read pixel by pixel.
+    [1, 2, 257, 257] patches and bumps, to be read at any scale; [3, S, S] blades, grain and cloth, read pixel by pixel.
     """
     rng = np.random.Generator(np.random.Philox(key=(22, 0)))
     n = NOISE_PX
@@ -51,7 +52,7 @@ def noise_tile(device: torch.device) -> tuple[torch.Tensor, torch.Tensor]:
         return np.fft.irfft2(spectrum, s=(n, n))
 
     coarse = _endless([between(1.4, 1, 60), between(1.2, 1.5, 16)], n + 1)
-    fine = _endless([_blades(rng, n), between(0, 1, 128), between(0.8, 8, 60)], n + n // 2)
+    fine = _endless([_blades(rng, n), between(0, 1, 128), between(0.8, 8, 60)], _GRAIN_SIDE)
     return torch.from_numpy(coarse).to(device)[None], torch.from_numpy(fine).to(device)
 
 
@@ -80,19 +81,16 @@ def _blades(rng: np.random.Generator, n: int) -> np.ndarray:
 
 
 def sample(mosaic: torch.Tensor, x: torch.Tensor, y: torch.Tensor, place: Place) -> torch.Tensor:
-    """Planes of a mosaic [1, C, H, W] at coordinates x, y [P, S, S] that ``place`` maps onto it: [C, P, S, S]."""
-    count, height, width = x.shape
-    grid = torch.empty((1, count * height, width, 2), device=x.device)
-    shape = (count, height, width)
-    torch.add(place.x0, x, alpha=place.x_scale, out=grid[..., 0].view(shape))
-    torch.add(place.y0, y, alpha=place.y_scale, out=grid[..., 1].view(shape))
-    found = F.grid_sample(mosaic, grid, mode="bilinear", padding_mode="border", align_corners=False)
-    return found.view(mosaic.shape[1], *shape)
+    """Planes of a mosaic [1, C, H, W] at coordinates x, y [N] that ``place`` maps onto it: [C, N]."""
+    grid = torch.empty((1, 1, len(x), 2), device=x.device)
+    torch.add(place.x0, x, alpha=place.x_scale, out=grid[0, 0, :, 0])
+    torch.add(place.y0, y, alpha=place.y_scale, out=grid[0, 0, :, 1])
+    return F.grid_sample(mosaic, grid, mode="bilinear", padding_mode="border", align_corners=False)[0, :, 0]
 
 
 @dataclass(frozen=True)
 class Place:
-    """Affine map onto a mosaic whose edges are -1 and 1: offsets [P, 1, 1] or numbers, and scales."""
+    """Affine map onto a mosaic whose edges are -1 and 1: offsets [N] or [1], and scales."""
 
     x0: torch.Tensor
     y0: torch.Tensor
@@ -112,24 +110,19 @@ def inside_tile(u: torch.Tensor, span: float, cell: int) -> torch.Tensor:
 
 
 def noise_at(atlases: Atlases, x: torch.Tensor, y: torch.Tensor) -> torch.Tensor:
-    """Patches and bumps at x, y in tiles (0..1 is one; wrapped, at least -64): [2, P, S, S]."""
+    """Patches and bumps at x, y in tiles (0..1 is one; wrapped, at least -64): [2, N]."""
     side = NOISE_PX + 1
-    start = torch.full((1, 1, 1), 1 / side - 1, device=x.device)
+    start = torch.full((1,), 1 / side - 1, device=x.device)
     place = Place(start, start, 2 * NOISE_PX / side, 2 * NOISE_PX / side)
-    return sample(atlases.noise[:, :2], (x + 64).frac_(), (y + 64).frac_(), place)
+    return sample(atlases.noise, x.add_(64).frac_(), y.add_(64).frac_(), place)
 
 
-def grain_at(atlases: Atlases, batch: PatchBatch, start: np.ndarray, row0: int, planes: slice) -> torch.Tensor:
-    """Noise from pixel to pixel [C, P, S, S]: pieces of the tile, moved by ``start`` [P] and fixed to the frame's pixels."""
-    x = (batch.x0 + start.astype(np.int64)) % NOISE_PX
-    y = (batch.y0 + row0 + start.astype(np.int64) * 3) % NOISE_PX
-    high, wide, tile = batch.height, batch.width, atlases.grain[planes]
-    if at_once(tile.device):
-        corner = torch.from_numpy(np.stack([y, x])).to(tile.device)[..., None]
-        rows = (corner[0] + torch.arange(high, device=tile.device)) % NOISE_PX
-        columns = (corner[1] + torch.arange(wide, device=tile.device)) % NOISE_PX
-        return tile[:, rows[:, :, None], columns[:, None, :]]
-    if max(high, wide) > tile.shape[1] - NOISE_PX:
-        repeats = -(-max(high, wide) // NOISE_PX) + 1
-        tile = tile[:, :NOISE_PX, :NOISE_PX].repeat(1, repeats, repeats)
-    return torch.stack([tile[:, j : j + high, i : i + wide] for i, j in zip(x.tolist(), y.tolist())], dim=1)
+def grain_counter(runs: Spans, start: np.ndarray, row0: int) -> np.ndarray:
+    """Where each run [S] begins in the tile of grain, moved by ``start`` [S] and fixed to the frame's pixels."""
+    start = start.astype(np.int64)
+    return (runs.y + row0 + 3 * start) % NOISE_PX * _GRAIN_SIDE + (runs.x + start) % NOISE_PX
+
+
+def grain_at(atlases: Atlases, place: torch.Tensor, planes: slice) -> torch.Tensor:
+    """Noise from pixel to pixel [C, N] at places [N] that count on from those of ``grain_counter``."""
+    return atlases.grain[planes].flatten(1).index_select(1, place)

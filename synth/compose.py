@@ -12,7 +12,7 @@ from synth.daylight import shadow_px_per_m
 from synth.ground import GroundLayer, GroundSpec, paint_ground
 from synth.light import colours, illuminate
 from synth.outlines import OutlineAtlas
-from synth.patches import Canvas
+from synth.canvas import Canvas
 from synth.photo_blend import blend_into_photograph
 from synth.photo_ground import GroundBank, PhotoGroundSpec, PhotoLayer
 from synth.projection import Views

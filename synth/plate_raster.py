@@ -1,6 +1,9 @@
-"""Flat things drawn in batches of patches: outline, mark, paint, dirt, folds, glare, grass over the edge, their own shadow."""
+"""Flat things as lists of pixels: outline, mark, paint, dirt, folds, glare, grass over the edge, their own shadow."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import torch
@@ -8,11 +11,12 @@ import torch
 from mission.vocabulary import MARKS
 from synth import marks as mark_fields
 from synth import outlines as outline_fields
-from synth.atlases import NOISE_PX, Atlases, Place, grain_at, inside_tile, noise_at, sample, tile_offsets
-from synth.columns import PatchedTable
-from synth.patches import Canvas, Drawn, PatchBatch
-from synth.scene import COLUMN
-from synth.sketch import PlateSketch
+from synth.atlases import NOISE_PX, Atlases, Place, grain_at, grain_counter, inside_tile, noise_at, sample, tile_offsets
+from synth.canvas import Canvas, Drawn, multiply
+from synth.pixels import Part, Pixels, Turns, turn_bounds
+from synth.scene import COLUMN, Array
+from synth.sketch import STANDS_M, PlateSketch
+from synth.spans import Index, Spans
 
 LAYERS = 6
 # Tiles of noise to a unit of the plane.
@@ -20,199 +24,262 @@ _PLANE_TILES = 46 / NOISE_PX
 _SOIL = (0.13, 0.10, 0.07)
 
 
-class _PlatePatches:
-    """One batch of plates: coordinates and the fields read at them."""
+def draw_plates(
+    canvas: Canvas, sketch: PlateSketch, turns: Turns, atlases: Atlases, light: torch.Tensor, row0: int
+) -> list[Drawn]:
+    """Plates ready to be laid; the ground beside those that stand off it is darkened at once."""
+    plates, pick = sketch.plates, turns.rows
+    runs = turns.runs(sketch.edges[pick], sketch.reach_px[pick])
+    start = (plates.finish[pick, COLUMN["noise_u"]] * NOISE_PX)[runs.thing]
+    table = turns.table(
+        runs,
+        _columns(sketch, turns, atlases),
+        _of_runs(sketch, turns, runs),
+        {"grain": grain_counter(runs, start, row0)},
+    )
+    arriving = light.reshape(-1)
+    under: list[_Under] = []
 
-    def __init__(
-        self, batch: PatchBatch, values: dict[str, torch.Tensor], finish: np.ndarray, marked: bool, atlases: Atlases
-    ) -> None:
-        self.batch, self.values, self.marked, self.atlases = batch, values, marked, atlases
-        x, y = batch.axes(values["scale"].device)
-        a, b, c = (values[name] for name in ("to_plane_x", "to_plane_y", "to_plane"))
-        depth = torch.add(x * a[2] + c[2], y * b[2])
-        self.u, self.v = (torch.add(x * a[i] + c[i], y * b[i]).div_(depth) for i in (0, 1))
-        if "bend" in values:
-            u, v = self.u, self.v
-            self.u, self.v = (
-                p - (q[0] + u * (q[1] + q[3] * u + q[4] * v) + v * (q[2] + q[5] * v))
-                for p, q in zip((u, v), values["bend"].split(6), strict=True)
-            )
-        self.scale = values["scale"]
-        self.finish = values["finish"]
-        self._finished = np.any(finish, axis=0).astype(bool)
+    def paint(pixels: Pixels, value: torch.Tensor) -> torch.Tensor:
+        plate = _PlatePixels(pixels, atlases)
+        cover = _paint(plate, value)
+        value[3].mul_(arriving.index_select(0, pixels.counter("at")).clamp_(max=1.0))
+        standing = pixels.part(pixels.table.numbers["stands"] > 0)
+        if standing is not None:
+            under.append(_ground_under(plate, standing))
+        return cover
 
-    def strength(self, name: str) -> torch.Tensor | None:
-        """A finish column [P, 1, 1], or None where no plate of the batch has it."""
-        return self.finish[COLUMN[name]] if self._finished[COLUMN[name]] else None
-
-    def outline(self, u: torch.Tensor, v: torch.Tensor) -> torch.Tensor:
-        """Distance to the outline in units of the plane."""
-        cell, span = outline_fields.CELL, outline_fields.SPAN
-        tiles = self.atlases.shapes.shape[-1] // cell
-        offset = self.values["shape_at"]
-        place = Place(offset, torch.zeros_like(offset), 1 / (span * tiles), -1 / span)
-        return sample(self.atlases.shapes, inside_tile(u, span, cell), inside_tile(v, span, cell), place)[0]
-
-    def mark(self) -> torch.Tensor | None:
-        """Cover of the mark [P, S, S]."""
-        c = self.values
-        if not self.marked:
-            return None
-        du, dv = self.u - c["mark_u"], self.v - c["mark_v"]
-        cell, span = mark_fields.CELL, mark_fields.SPAN
-        rows, columns = (side // cell for side in self.atlases.marks.shape[-2:])
-        place = Place(c["mark_x"], c["mark_y"], 1 / (span * columns), -1 / (span * rows))
-        x = inside_tile((du * c["mark_cos"]).addcmul_(dv, c["mark_sin"], value=-1), span, cell)
-        y = inside_tile((du * c["mark_sin"]).addcmul_(dv, c["mark_cos"]), span, cell)
-        field = sample(self.atlases.marks, x, y, place)[0].sub_(c["mark_grow"])
-        return field.mul_(-c["mark_scale"]).add_(0.5).clamp_(0, 1).mul_(c["has_mark"])
-
-
-def each_plate(canvas: Canvas, sketch: PlateSketch, atlases: Atlases, light: torch.Tensor, row0: int) -> list[Drawn]:
-    table = PatchedTable(sketch.box, canvas.size_px, canvas.layers.device)
-    drawn = []
-    rows = table.rows
-    finish, start = sketch.plates.finish[rows], sketch.plates.finish[rows, COLUMN["noise_u"]] * NOISE_PX
-    for batch, some, values in table.each(**_columns(sketch, table, atlases)):
-        picture = sketch.plates.picture[batch.rows]
-        marked = bool((sketch.plates.glyph[batch.rows] >= 0).any())
-        patch = _PlatePatches(batch, values, finish[some], marked, atlases)
-        grains = grain_at(atlases, batch, start[some], row0, slice(0, 2))
-        arriving = canvas.windows(light, batch, picture).clamp_(max=1.0)
-        value, cover, edge = _paint_plate(patch, grains, arriving)
-        _ground_under(canvas, sketch, patch, picture, edge)
-        order, owner = sketch.plates.order[batch.rows], sketch.plates.owner[batch.rows]
-        drawn.append(Drawn(batch, picture, order, owner, value, cover))
+    drawn = [Drawn.drawn(turns, table, LAYERS, paint)]
+    if under:
+        area = canvas.layers[0, 0].numel()
+        bounds = turn_bounds(
+            *(np.concatenate(parts) for parts in zip(*((turns.turn[u.things], u.length) for u in under)))
+        )
+        at = torch.cat([u.layer_at for u in under])
+        multiply(canvas.layers, at + 3 * area, torch.cat([u.sun for u in under]), bounds)
+        multiply(canvas.layers, at + 4 * area, torch.cat([u.sky for u in under]), bounds)
     return drawn
 
 
-def _columns(sketch: PlateSketch, table: PatchedTable, atlases: Atlases) -> dict[str, np.ndarray]:
-    """What is one number for a plate, sorted as the table is."""
-    plates, pick = sketch.plates, table.rows
-    shift = np.tile(np.eye(3), (len(pick), 1, 1))
-    shift[:, :2, 2] = table.corner
-    local = sketch.plane_from_px[pick] @ shift
+def _columns(sketch: PlateSketch, turns: Turns, atlases: Atlases) -> dict[str, Array]:
+    """What is one number for a plate."""
+    plates, pick = sketch.plates, turns.rows
+    finish = {name: plates.finish[pick, column] for name, column in COLUMN.items()}
     glyph, turn, height = plates.glyph[pick], plates.mark_turn[pick], plates.mark_height[pick]
     face, number = np.divmod(np.maximum(glyph, 0), len(MARKS))
     faces, numbers = (side // mark_fields.CELL for side in atlases.marks.shape[-2:])
-    thickness = plates.thickness_m[pick]
-    columns = {
-        "to_plane_x": local[:, :, 0], "to_plane_y": local[:, :, 1], "to_plane": local[:, :, 2],
-        "scale": sketch.scale_px[pick], "px_per_m": sketch.px_per_m[pick], "finish": plates.finish[pick],
+    thickness, px_per_m, scale = plates.thickness_m[pick], sketch.px_per_m[pick], sketch.scale_px[pick]
+    period = np.maximum(finish["fold_period"], 0.05)
+    towards, shift = sketch.sun_in_plane[pick], sketch.shadow_shift[pick]
+    columns = finish | {
+        "plane_x": sketch.plane_from_px[pick][:, :, 0], "scale": scale,
         "shape_at": tile_offsets(plates.shape[pick], atlases.shapes.shape[-1] // outline_fields.CELL),
         "mark_u": plates.mark_at[pick, 0], "mark_v": plates.mark_at[pick, 1],
         "mark_cos": np.cos(turn) / height, "mark_sin": np.sin(turn) / height,
         "mark_x": tile_offsets(number, numbers), "mark_y": tile_offsets(face, faces),
-        "mark_grow": plates.mark_grow[pick], "mark_scale": height * sketch.scale_px[pick], "has_mark": glyph >= 0,
-        "albedo": plates.albedo[pick], "mark_albedo": plates.mark_albedo[pick], "body": plates.body[pick],
-        "sky": sketch.sky[pick], "sun": sketch.sun[pick], "sun_in_plane": sketch.sun_in_plane[pick],
-        "shadow": sketch.shadow_shift[pick], "stands": (thickness > 0.002) & (plates.body[pick] > 0),
-        "thick_px": np.minimum(thickness * sketch.px_per_m[pick], 4.0) + 0.7,
+        "mark_grow": plates.mark_grow[pick], "mark_scale": -height * scale, "has_mark": glyph >= 0,
+        "albedo": plates.albedo[pick], "mark_step": plates.mark_albedo[pick] - plates.albedo[pick], "body": plates.body[pick],
+        "sky": sketch.sky[pick], "sun": sketch.sun[pick], "shift_u": shift[:, 0], "shift_v": shift[:, 1],
+        "stands": (thickness > STANDS_M) & (plates.body[pick] > 0),
+        "thick_px": -1 / (np.minimum(thickness * px_per_m, 4.0) + 0.7),
+        # Per pixel of distance from the edge, how much less grass reaches over it.
+        "grass_px": 1 / np.maximum(finish["blades"] * px_per_m, 0.1), "grassy": finish["blades"] > 0,
+        "covered": finish["cover_radius"] > 0,
+        "fold_u": np.cos(finish["fold_angle"]) / period, "fold_v": np.sin(finish["fold_angle"]) / period,
+        "gloss_sharp": -0.5 / np.maximum(finish["gloss_width"], 0.05) ** 2,
+        "dome_u": 2 * finish["dome"] * towards[:, 0], "dome_v": 2 * finish["dome"] * towards[:, 1],
+        "mark_edges": sketch.mark_edges[pick],
     }  # fmt: skip
     if sketch.bend is not None:
         columns["bend"] = sketch.bend[pick].reshape(len(pick), 12)
     return columns
 
 
-def _paint_plate(
-    patch: _PlatePatches, grains: torch.Tensor, arriving: torch.Tensor
-) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-    """Layers [P, 6, S, S], cover [P, S, S] and distance to the edge [px]."""
-    c = patch.values
-    noise_u, noise_v = patch.finish[COLUMN["noise_u"]], patch.finish[COLUMN["noise_v"]]
-    patches, bumps = noise_at(patch.atlases, patch.u * _PLANE_TILES + noise_u, patch.v * _PLANE_TILES + noise_v)
-    blades, grain = grains
-    edge = patch.outline(patch.u, patch.v)
-    if (ragged := patch.strength("ragged")) is not None:
-        edge = edge + ragged * bumps
-    edge = edge * patch.scale
-    cover = (0.5 - edge).clamp_(0, 1)
-    mark = patch.mark()
-    if (wear := patch.strength("wear")) is not None and mark is not None:
-        mark = mark * (1 - wear * (patches * 1.5 + 0.6 * grain - 0.6).clamp_(0, 1))
-    albedo = c["albedo"].expand(3, *edge.shape)
-    if mark is not None:
-        albedo = (c["mark_albedo"] - c["albedo"]) * mark + c["albedo"]
-        # Where there is no plate the mark alone covers the ground.
-        cover = torch.lerp(mark, cover, c["body"])
-    cover = _hidden(patch, cover, edge, blades, patches)
-    value = torch.empty((len(edge), LAYERS, *edge.shape[1:]), device=edge.device)
-    value[:, :3] = _soiled(patch, albedo, patches, grain).transpose(0, 1)
-    value[:, 3] = _turned_to_sun(patch, bumps).mul_(arriving)
-    value[:, 4] = c["sky"]
-    value[:, 5] = 1
-    return value, cover, edge
+def _of_runs(sketch: PlateSketch, turns: Turns, runs: Spans) -> dict[str, Array]:
+    """Numerators and denominator of the plane's coordinates at the left of each plate, row by row."""
+    matrix = sketch.plane_from_px[turns.rows][runs.thing]
+    left, y = turns.rectangle[runs.thing, :1], runs.y[:, None] + 0.5
+    return {"plane": matrix[:, :, 0] * left + matrix[:, :, 1] * y + matrix[:, :, 2]}
 
 
-def _hidden(
-    patch: _PlatePatches, cover: torch.Tensor, edge: torch.Tensor, blades: torch.Tensor, patches: torch.Tensor
-) -> torch.Tensor:
-    """Take away what grass over the edge and a patch of cover hide."""
-    if (reach := patch.strength("blades")) is not None:
-        reach_px = (reach * patch.values["px_per_m"]).clamp(min=0.1)
-        # Grass stands thick in some places and leaves others free.
-        over = (((blades + patches - 0.9) + edge / reach_px) * 1.4).clamp_(0, 1)
-        cover = cover * (1 - over * (reach > 0))
-    if (radius := patch.strength("cover_radius")) is not None:
-        du = patch.u - patch.finish[COLUMN["cover_u"]]
-        dv = patch.v - patch.finish[COLUMN["cover_v"]]
-        over = (radius - torch.sqrt(du * du + dv * dv) + 0.05 * patches + 0.03 * blades) * patch.scale * 0.6
-        cover = cover * (1 - (over + 0.5).clamp_(0, 1) * (radius > 0))
+class _PlatePixels:
+    """Pixels of plates: coordinates and the fields read at them."""
+
+    def __init__(self, pixels: Pixels, atlases: Atlases) -> None:
+        self.pixels, self.atlases = pixels, atlases
+        at = pixels["plane"].addcmul_(pixels["plane_x"], pixels.x)
+        self.u, self.v = at[:2].div_(at[2])
+        if "bend" in pixels.table.numbers:
+            u, v = self.u, self.v
+            self.u, self.v = (
+                p - (q[0] + u * (q[1] + q[3] * u + q[4] * v) + v * (q[2] + q[5] * v))
+                for p, q in zip((u, v), pixels["bend"].split(6), strict=True)
+            )
+        noise_u, noise_v = pixels["noise_u"], pixels["noise_v"]
+        self.patches, self.bumps = noise_at(
+            atlases, noise_u.add_(self.u, alpha=_PLANE_TILES), noise_v.add_(self.v, alpha=_PLANE_TILES)
+        )
+        self.blades, self.grain = grain_at(atlases, pixels.counter("grain"), slice(0, 2))
+        self.edge = outline(atlases, pixels["shape_at"], self.u, self.v)
+        if self.has("ragged"):
+            self.edge.addcmul_(pixels["ragged"], self.bumps)
+        self.edge.mul_(pixels["scale"])
+
+    def has(self, name: str) -> bool:
+        """Whether any plate here has so much as a trace of a finish."""
+        return self.pixels.any(self.pixels.table.numbers[name] > 0)
+
+    def part(self, name: str) -> Part | None:
+        """The pixels of the plates that have a finish."""
+        return self.pixels.part(self.pixels.table.numbers[name] > 0)
+
+    def marked(self) -> Part | None:
+        """The pixels about the marks."""
+        numbers = self.pixels.table.numbers
+        return self.pixels.part(numbers["has_mark"] > 0, numbers["mark_edges"], np.ones(len(numbers["scale"])))
+
+
+def outline(atlases: Atlases, shape_at: torch.Tensor, u: torch.Tensor, v: torch.Tensor) -> torch.Tensor:
+    """Distance [N] to outlines in units of the plane."""
+    cell, span = outline_fields.CELL, outline_fields.SPAN
+    tiles = atlases.shapes.shape[-1] // cell
+    place = Place(shape_at, torch.zeros(1, device=u.device), 1 / (span * tiles), -1 / span)
+    return sample(atlases.shapes, inside_tile(u, span, cell), inside_tile(v, span, cell), place)[0]
+
+
+def _ink(plate: _PlatePixels, part: Part) -> torch.Tensor:
+    """Cover of the mark."""
+    du, dv = plate_at(plate, part)
+    du, dv = du.sub(part["mark_u"]), dv.sub(part["mark_v"])
+    cell, span = mark_fields.CELL, mark_fields.SPAN
+    rows, columns = (side // cell for side in plate.atlases.marks.shape[-2:])
+    place = Place(part["mark_x"], part["mark_y"], 1 / (span * columns), -1 / (span * rows))
+    cos, sin = part["mark_cos"], part["mark_sin"]
+    x = inside_tile((du * cos).addcmul_(dv, sin, value=-1), span, cell)
+    y = inside_tile(du.mul_(sin).addcmul_(dv, cos), span, cell)
+    field = sample(plate.atlases.marks, x, y, place)[0].sub_(part["mark_grow"])
+    ink = field.mul_(part["mark_scale"]).add_(0.5).clamp_(0, 1).mul_(part["has_mark"])
+    if plate.has("wear"):
+        gone = part.of(plate.patches).mul(1.5).add_(part.of(plate.grain), alpha=0.6).sub_(0.6).clamp_(0, 1)
+        ink.mul_(gone.mul_(part["wear"]).neg_().add_(1))
+    return ink
+
+
+def plate_at(plate: _PlatePixels, part: Part) -> tuple[torch.Tensor, torch.Tensor]:
+    """Plane coordinates of some pixels; not to be changed in place."""
+    return part.of(plate.u), part.of(plate.v)
+
+
+def _paint(plate: _PlatePixels, value: torch.Tensor) -> torch.Tensor:
+    """Fill the layers [6, N], but for what of the sun arrives, and return the cover [N]."""
+    pixels = plate.pixels
+    cover = (0.5 - plate.edge).clamp_(0, 1)
+    albedo = value[:3]
+    albedo.copy_(pixels["albedo"])
+    # Where there is no plate the mark alone covers the ground.
+    bare = pixels.any(pixels.table.numbers["body"] < 1)
+    if bare:
+        cover.mul_(pixels["body"])
+    marked = plate.marked()
+    if marked is not None:
+        ink = _ink(plate, marked)
+        marked.put(albedo, marked["mark_step"].mul_(ink).add_(marked.of(albedo)))
+        if bare:
+            marked.put(cover, (1 - marked["body"]).mul_(ink).add_(marked.of(cover)))
+    _hide(plate, cover)
+    _soil(plate, albedo)
+    _turn_to_sun(plate, value[3])
+    value[4] = pixels["sky"]
+    value[5] = 1
     return cover
 
 
-def _soiled(patch: _PlatePatches, albedo: torch.Tensor, patches: torch.Tensor, grain: torch.Tensor) -> torch.Tensor:
-    """Dirt, bleaching, grain and glare on reflectance [3, P, S, S]."""
-    if (fade := patch.strength("fade")) is not None:
-        share = fade * (0.35 + 0.3 * patches).clamp(0, 1)
-        grey = albedo.mean(dim=0, keepdim=True) * 0.6 + 0.2
-        albedo = torch.lerp(albedo, grey.expand_as(albedo), share)
-    if (dirt := patch.strength("dirt")) is not None:
-        share = dirt * (0.3 + 0.35 * patches + 0.15 * grain).clamp(0, 1)
-        soil = torch.tensor(_SOIL, device=dirt.device).view(3, 1, 1, 1)
-        albedo = torch.lerp(albedo, soil.expand_as(albedo), share)
-    if (speckle := patch.strength("speckle")) is not None:
-        albedo = albedo * (1 + speckle * grain).clamp_(min=0.2)
-    veil = patch.finish[COLUMN["veil"]]
-    if (gloss := patch.strength("gloss")) is not None:
-        du = patch.u - patch.finish[COLUMN["gloss_u"]]
-        dv = patch.v - patch.finish[COLUMN["gloss_v"]]
-        width = patch.finish[COLUMN["gloss_width"]].clamp(min=0.05)
-        veil = veil + gloss * torch.exp((du * du + dv * dv) / (-2 * width * width))
-    return (albedo + veil).clamp(0.003, 1.3)
+def _hide(plate: _PlatePixels, cover: torch.Tensor) -> None:
+    """Take away what grass over the edge and a patch of cover hide."""
+    if (part := plate.part("blades")) is not None:
+        # Grass stands thick in some places and leaves others free.
+        over = part.of(plate.blades).add(part.of(plate.patches)).sub_(0.9)
+        over = over.addcmul_(part.of(plate.edge), part["grass_px"]).mul_(1.4).clamp_(0, 1).mul_(part["grassy"])
+        part.put(cover, over.neg_().add_(1).mul_(part.of(cover)))
+    if (part := plate.part("cover_radius")) is not None:
+        u, v = plate_at(plate, part)
+        du, dv = u.sub(part["cover_u"]), v.sub(part["cover_v"])
+        over = part["cover_radius"].sub_((du * du).addcmul_(dv, dv).sqrt_())
+        over.add_(part.of(plate.patches), alpha=0.05).add_(part.of(plate.blades), alpha=0.03)
+        over = over.mul_(part["scale"]).mul_(0.6).add_(0.5).clamp_(0, 1).mul_(part["covered"])
+        part.put(cover, over.neg_().add_(1).mul_(part.of(cover)))
 
 
-def _turned_to_sun(patch: _PlatePatches, bumps: torch.Tensor) -> torch.Tensor:
-    """Share of direct sun on the plate's surface before shadows [P, S, S]: tilt, folds, wrinkles, bulge."""
-    factor = torch.ones_like(bumps)
-    if (fold := patch.strength("fold")) is not None:
-        angle = patch.finish[COLUMN["fold_angle"]]
-        period = patch.finish[COLUMN["fold_period"]].clamp(min=0.05)
-        phase = (patch.u * torch.cos(angle) + patch.v * torch.sin(angle)) / period + patch.finish[COLUMN["fold_phase"]]
+def _soil(plate: _PlatePixels, albedo: torch.Tensor) -> None:
+    """Dirt, bleaching, grain and glare on reflectance [3, N], in place."""
+    pixels = plate.pixels
+    if plate.has("fade"):
+        share = plate.patches.mul(0.3).add_(0.35).clamp_(0, 1).mul_(pixels["fade"])
+        grey = albedo.mean(dim=0).mul_(0.6).add_(0.2)
+        albedo.lerp_(grey.expand_as(albedo), share)
+    if plate.has("dirt"):
+        share = plate.patches.mul(0.35).add_(0.3).add_(plate.grain, alpha=0.15).clamp_(0, 1).mul_(pixels["dirt"])
+        albedo.lerp_(_soil_colour(share.device).expand_as(albedo), share)
+    if plate.has("speckle"):
+        albedo.mul_(pixels["speckle"].mul_(plate.grain).add_(1).clamp_(min=0.2))
+    veil = pixels["veil"]
+    if (part := plate.part("gloss")) is not None:
+        u, v = plate_at(plate, part)
+        du, dv = u.sub(part["gloss_u"]), v.sub(part["gloss_v"])
+        glare = (du * du).addcmul_(dv, dv).mul_(part["gloss_sharp"]).exp_().mul_(part["gloss"])
+        part.put(veil, glare.add_(part["veil"]))
+    albedo.add_(veil).clamp_(0.003, 1.3)
+
+
+@lru_cache(maxsize=4)
+def _soil_colour(device: torch.device) -> torch.Tensor:
+    return torch.tensor(_SOIL, device=device).view(3, 1)
+
+
+def _turn_to_sun(plate: _PlatePixels, sun: torch.Tensor) -> None:
+    """Share of direct sun on the plate's surface before shadows, into [N]: tilt, folds, wrinkles, bulge."""
+    pixels = plate.pixels
+    torch.mul(plate.bumps, pixels["wrinkle"], out=sun).mul_(0.35).add_(1)
+    if (part := plate.part("fold")) is not None:
+        u, v = plate_at(plate, part)
+        phase = part["fold_phase"].addcmul_(u, part["fold_u"]).addcmul_(v, part["fold_v"])
         # Between two creases a sheet leans one way, then the other; it sags, so the change is not a step alone.
-        within = phase - torch.floor(phase)
-        side = torch.remainder(torch.floor(phase), 2) * 2 - 1
-        factor = factor + fold * side * (0.25 + 0.75 * (2 * within - 1).abs())
-    if (wrinkle := patch.strength("wrinkle")) is not None:
-        factor = factor + 0.35 * wrinkle * bumps
-    if (dome := patch.strength("dome")) is not None:
-        towards = patch.values["sun_in_plane"]
-        factor = factor + dome * 2 * (patch.u * towards[0] + patch.v * towards[1])
-    return factor.clamp_(0.05, 2.0).mul_(patch.values["sun"])
+        crease = phase.floor()
+        within = phase.sub_(crease)
+        side = crease.mul_(0.5).frac_().abs_().mul_(4).sub_(1)
+        lean = within.mul_(2).sub_(1).abs_().mul_(0.75).add_(0.25).mul_(side).mul_(part["fold"])
+        part.put(sun, lean.add_(part.of(sun)))
+    if (part := plate.part("dome")) is not None:
+        u, v = plate_at(plate, part)
+        part.put(sun, (part["dome_u"].mul_(u)).addcmul_(part["dome_v"], v).add_(part.of(sun)))
+    sun.clamp_(0.05, 2.0).mul_(pixels["sun"])
 
 
-def _ground_under(
-    canvas: Canvas, sketch: PlateSketch, patch: _PlatePatches, picture: np.ndarray, edge: torch.Tensor
-) -> None:
-    """Darken the ground beside plates that stand off it: their shadow, and the sky that they hide."""
-    plates, pick, c = sketch.plates, patch.batch.rows, patch.values
-    if not ((plates.thickness_m[pick] > 0.002) & (plates.body[pick] > 0)).any():
-        return
-    shift, stands = c["shadow"], c["stands"]
-    moved = patch.outline(patch.u - shift[0], patch.v - shift[1])
-    if (np.linalg.norm(sketch.shadow_shift[pick], axis=1) > 0.08).any():
-        moved = torch.minimum(moved, patch.outline(patch.u - 0.5 * shift[0], patch.v - 0.5 * shift[1]))
-    kept = 1 - (moved * (-0.7 * patch.scale)).add_(0.5).clamp_(0, 1).mul_(0.95 * stands)
-    canvas.darken(canvas.layers[:, 3], patch.batch, picture, kept)
-    near = (edge.clamp(min=0) / -c["thick_px"]).exp_().mul_(0.45 * stands)
-    canvas.darken(canvas.layers[:, 4], patch.batch, picture, 1 - near)
+@dataclass(frozen=True)
+class _Under:
+    """What plates leave of sun and sky [N] on the ground at places [N] of the first layer; their things, pixels of each."""
+
+    layer_at: torch.Tensor
+    sun: torch.Tensor
+    sky: torch.Tensor
+    things: Index
+    length: Index
+
+
+def _ground_under(plate: _PlatePixels, part: Part) -> _Under:
+    """The shadow of plates that stand off the ground, and the sky that they hide."""
+    u, v = plate_at(plate, part)
+    shift_u, shift_v, shape_at = part["shift_u"], part["shift_v"], part["shape_at"]
+    moved = outline(plate.atlases, shape_at, u - shift_u, v - shift_v)
+    numbers = plate.pixels.table.numbers
+    if (np.hypot(numbers["shift_u"], numbers["shift_v"])[part.things] > 0.08).any():
+        half = outline(plate.atlases, shape_at, u.sub(shift_u, alpha=0.5), v.sub(shift_v, alpha=0.5))
+        moved = torch.minimum(moved, half, out=moved)
+    stands = part["stands"]
+    dark = moved.mul_(part["scale"]).mul_(-0.7).add_(0.5).clamp_(0, 1).mul_(stands).mul_(0.95)
+    # The field ends a little beyond the outline: from there on each step adds to the distance.
+    limit = outline_fields.SPAN - outline_fields.SPAN / outline_fields.CELL
+    beyond = (u.abs() - limit).clamp_(min=0).add_((v.abs() - limit).clamp_(min=0)).mul_(part["scale"])
+    hidden = beyond.add_(part.of(plate.edge)).clamp_(min=0).mul_(part["thick_px"]).exp_().mul_(stands).mul_(0.45)
+    at = part.of(plate.pixels.counter("layer_at"))
+    return _Under(at, dark.neg_().add_(1), hidden.neg_().add_(1), part.things, part.length)

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from mission.vocabulary import MARKS
 from synth.capture import CaptureSpec
+from synth.marks import mark_atlas
 from synth.outlines import OutlineAtlas
 from synth.projection import FITTED_AT, Views, homographies, lens_bends
 from synth.scene import COLUMN, Array, Facets, Index, Layout, Limbs, Plates, take
@@ -19,6 +21,12 @@ from synth.scene import COLUMN, Array, Facets, Index, Layout, Limbs, Plates, tak
 # The sun's angular diameter [rad]: half a degree (common knowledge); it softens the rim of a shadow.
 _SUN_RAD = 0.0093
 _SHADOW_EXTENT_M = 12.0
+_EIGHTHS = np.arange(8) * np.pi / 4
+#: A plate thicker than this stands off the ground: it throws a shadow there.
+STANDS_M = 0.002
+# A ragged edge reaches out by so many of its deviations; ink beyond its outermost kept points, in units of its height.
+_RAGGED_MOST, _INK_MARGIN = 2.5, 0.06
+_RING = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
 
 
 @dataclass(frozen=True)
@@ -47,6 +55,12 @@ class PlateSketch:
     scale_px: Array
     px_per_m: Array
     box: Array
+    edges: Array
+    """Half planes [N, 8, 3] around the outline, as a facet's."""
+    reach_px: Array
+    """How far beyond its outline a plate changes the picture [N]: shadow and soft rim."""
+    mark_edges: Array
+    """Half planes [N, 4, 3] around the mark."""
     sun: Array
     sky: Array
     sun_in_plane: Array
@@ -140,13 +154,16 @@ def sketch_plates(plates: Plates, views: Views, light: Sunlight, outlines: Outli
     near = _near(views.project(plates.origin[:, None], plates.picture)[:, 0], _reach_px(plates, ppm), views.size_px)
     plates, ppm = take(plates, near), ppm[near]
     to_px, fitted = plate_homographies(plates, views)
-    box = _plate_boxes(plates, to_px, ppm, outlines)
-    inside = _touches(box, views.size_px)
-    plates, ppm, to_px, box, fitted = take(plates, inside), ppm[inside], to_px[inside], box[inside], fitted[inside]
     to_px = to_px / to_px[:, 2:, 2:]
-    # Area of the plane's unit square at its centre.
-    jacobian = to_px[:, :2, :2] - to_px[:, :2, 2:] * to_px[:, 2:, :2]
-    scale = np.sqrt(np.abs(np.linalg.det(jacobian)))
+    # Room for the shadow that the plate throws and for its soft rim, which a slanting view draws out along one side.
+    stretch = np.clip(_longer(to_px) / _scale_px(to_px), 1, 2)
+    reach = np.where(plates.thickness_m > STANDS_M, np.minimum(plates.thickness_m * 3, 0.5) * ppm + 2, 2.0) * stretch
+    octagon = _corners_in_pixels(_octagons(plates, outlines), to_px)
+    box = np.concatenate([octagon.min(axis=1) - reach[:, None], octagon.max(axis=1) + reach[:, None]], axis=1)
+    inside = _touches(box, views.size_px)
+    plates = take(plates, inside)
+    ppm, to_px, box, fitted, octagon, reach = (a[inside] for a in (ppm, to_px, box, fitted, octagon, reach))
+    mark = _corners_in_pixels(_around_marks(plates), to_px)
     normal = np.cross(plates.along, plates.up)
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
     sun = light.world[plates.picture]
@@ -162,14 +179,32 @@ def sketch_plates(plates: Plates, views: Views, light: Sunlight, outlines: Outli
         plates,
         from_px,
         lens_bends(from_px, fitted) if views.camera.distortion else None,
-        scale,
+        _scale_px(to_px),
         ppm,
         box,
+        half_planes(octagon),
+        reach,
+        half_planes(mark),
         np.clip((normal * sun).sum(1) / sun[:, 2], 0, 2.5),
         (1 + normal[:, 2]) / 2,
         in_plane,
         shift,
     )
+
+
+def _jacobian(to_px: Array) -> Array:
+    """Of planes to pixels at the planes' origin [N, 2, 2]; homographies [N, 3, 3] end in 1."""
+    return to_px[:, :2, :2] - to_px[:, :2, 2:] * to_px[:, 2:, :2]
+
+
+def _scale_px(to_px: Array) -> Array:
+    """Side [px] of a square of the area that a plane's unit square has in the picture [N]."""
+    return np.sqrt(np.abs(np.linalg.det(_jacobian(to_px))))
+
+
+def _longer(to_px: Array) -> Array:
+    """Pixels to a plane's unit along the direction that is drawn out most [N]."""
+    return np.linalg.norm(_jacobian(to_px), ord=2, axis=(1, 2))
 
 
 def _reach_px(plates: Plates, ppm: Array) -> Array:
@@ -183,21 +218,32 @@ def _near(point: Array, reach: Array, size_px: tuple[int, int]) -> Array:
         return (x > -reach) & (y > -reach) & (x < size_px[1] + reach) & (y < size_px[0] + reach)
 
 
-def _plate_boxes(plates: Plates, to_px: Array, ppm: Array, outlines: OutlineAtlas) -> Array:
-    low = np.array([o.min(axis=0) for o in outlines.outline])[plates.shape]
-    high = np.array([o.max(axis=0) for o in outlines.outline])[plates.shape]
-    only_mark = (plates.body == 0)[:, None]
-    half = 0.75 * plates.mark_height[:, None]
-    low = np.where(only_mark, plates.mark_at - half, low)
-    high = np.where(only_mark, plates.mark_at + half, high)
-    low, high = low - plates.finish[:, None, COLUMN["ragged"]], high + plates.finish[:, None, COLUMN["ragged"]]
-    x = np.stack([low[:, 0], high[:, 0], high[:, 0], low[:, 0]], axis=1)
-    y = np.stack([low[:, 1], low[:, 1], high[:, 1], high[:, 1]], axis=1)
-    points = to_px @ np.stack([x, y, np.ones_like(x)], axis=1)
-    points = points[:, :2] / points[:, 2:]
-    # Room for the shadow that the plate throws and for its soft rim.
-    margin = (np.minimum(plates.thickness_m * 3, 0.5) * ppm + 2)[:, None]
-    return np.concatenate([points.min(axis=2) - margin, points.max(axis=2) + margin], axis=1)
+def _octagons(plates: Plates, outlines: OutlineAtlas) -> Array:
+    """Octagons [N, 8, 2] around the outlines of plates, or around their marks alone, in units of the plane."""
+    normals = np.array([[x, y] for x, y in zip(np.cos(_EIGHTHS), np.sin(_EIGHTHS))])
+    reach = np.array([(o @ normals.T).max(axis=0) for o in outlines.outline])[plates.shape]
+    half = 0.75 * plates.mark_height[:, None] * np.abs(normals).sum(axis=1)
+    reach = np.where((plates.body == 0)[:, None], plates.mark_at @ normals.T + half, reach)
+    reach = reach + plates.finish[:, COLUMN["ragged"], None] * _RAGGED_MOST
+    # A corner lies where two neighbouring edges meet.
+    following = np.roll(normals, -1, axis=0)
+    meet = np.linalg.inv(np.stack([normals, following], axis=1))
+    return np.einsum("kij,nkj->nki", meet, np.stack([reach, np.roll(reach, -1, axis=1)], axis=2))
+
+
+def _around_marks(plates: Plates) -> Array:
+    """Rectangles [N, 4, 2] around the ink of marks, in units of the plane."""
+    face, number = np.divmod(np.maximum(plates.glyph, 0), len(MARKS))
+    half = np.abs(mark_atlas().rim[face, number]).max(axis=1) + _INK_MARGIN + plates.mark_grow[:, None]
+    x, y = np.moveaxis(half[:, None] * _RING, 2, 0) * plates.mark_height[:, None]
+    c, s = np.cos(plates.mark_turn)[:, None], np.sin(plates.mark_turn)[:, None]
+    return plates.mark_at[:, None] + np.stack([x * c + y * s, y * c - x * s], axis=2)
+
+
+def _corners_in_pixels(corners: Array, to_px: Array) -> Array:
+    """Pixels [N, V, 2] of plane points [N, V, 2] by homographies [N, 3, 3]."""
+    points = corners @ to_px[:, :, :2].transpose(0, 2, 1) + to_px[:, None, :, 2]
+    return points[..., :2] / points[..., 2:]
 
 
 def _touches(box: Array, size_px: tuple[int, int]) -> Array:

@@ -13,9 +13,9 @@ import torch
 
 from mission.camera import Camera, View, ground_from_pixels, world_from_camera
 from mission.vocabulary import SHAPES, Vocabulary, polygon_centroid
+from synth.canvas import Canvas
 from synth.capture import CaptureSpec
 from synth.outlines import outline_atlas
-from synth.patches import Canvas
 from synth.projection import Views, frame_views
 from synth.raster import Atlases, draw
 from synth.scene import Layout, Plates, empty_layout, finish, flat_axes, rows

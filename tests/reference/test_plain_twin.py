@@ -16,13 +16,13 @@ import torch
 from mission.camera import Camera, View, rays_from_pixels
 from mission.mission_file import load_mission
 from mission.recipe import Recipe
+from synth.canvas import Canvas
 from synth.capture import CaptureSpec
 from synth.chips import ChipSource
 from synth.colour import srgb_from_linear
 from synth.compose import radiance
 from synth.optics import blur
 from synth.outlines import outline_atlas
-from synth.patches import Canvas
 from synth.projection import frame_views
 from synth.raster import LAYERS, Atlases, draw
 from synth.scene import Layout, Plates, empty_layout, finish, rows
