@@ -1,6 +1,7 @@
 """Chips a second and core, stage by stage, beside pasting panels on photographs; one whole frame; two processes against one.
 
 python -m benchmarks.drawing.throughput [--batches 4] [--repeats 5]      some two minutes on two quiet cores
+python -m benchmarks.drawing.throughput --device cuda --batch 256        on a GPU: see ``benchmarks.drawing.on_device``
 
 Seconds are those of the thread's own work, the least of the repeats; texture tiles are drawn before the clock starts. On a busy
 machine everything is slower, the baseline too: trust the ratios, which are measured in turns.
@@ -17,7 +18,7 @@ from typing import Any, TypeVar
 
 import torch
 
-from benchmarks.drawing.pasted import PastedPanels
+from benchmarks.drawing.on_device import measure
 from mission.mission_file import load_mission
 from mission.recipe import load_recipe
 from synth.chips import ChipSource
@@ -35,9 +36,10 @@ _BATCH = 16
 _SHAPES = ((320, None), (256, None), (144, "panel"))
 
 
-def source(chip_px: int, focus: str | None) -> ChipSource:
+def source(chip_px: int, focus: str | None, device: str = "cpu") -> ChipSource:
     """Chips of the recipe and the mission that everything is measured with."""
-    return ChipSource(load_recipe("field"), load_mission("harrow-fen"), seed=7, chip_px=chip_px, focus=focus)  # type: ignore[arg-type]
+    recipe, mission = load_recipe("field"), load_mission("harrow-fen")
+    return ChipSource(recipe, mission, seed=7, device=device, chip_px=chip_px, focus=focus)  # type: ignore[arg-type]
 
 
 class Clock:
@@ -119,8 +121,24 @@ def main() -> None:
     parser.add_argument(
         "--seconds", type=float, default=10.0, help="of drawing by one and by two processes; 0: left out"
     )
+    on_device = parser.add_argument_group("one process on one device, in the place of all that")
+    on_device.add_argument("--device", help="cpu or cuda")
+    on_device.add_argument("--batch", type=int, default=256)
+    on_device.add_argument("--draw-workers", type=int, default=0, help="also time the first batch of so many processes")
     options = parser.parse_args()
     torch.set_num_threads(1)
+    if options.device:
+        shapes = (_SHAPES[0], _SHAPES[2])
+        measure(source, shapes, options.device, options.batch, options.seconds, draw_workers=options.draw_workers)
+        return
+    compare_with_pasting(options)
+
+
+def compare_with_pasting(options: argparse.Namespace) -> None:
+    """Stages on one core beside the baseline, a frame, two processes."""
+    # Needs albumentations and OpenCV, which a machine with a GPU may lack.
+    from benchmarks.drawing.pasted import PastedPanels
+
     clock, pasted = Clock(), PastedPanels(seed=7)
     sources = {f"{px} px" + (f", {focus} in the middle" if focus else ""): source(px, focus) for px, focus in _SHAPES}
     for chips in sources.values():
