@@ -52,11 +52,13 @@ def paint_ground(
     window: tuple[int, int, int, int] | None = None,
     shadow_px_per_m: Sequence[tuple[float, float]] | None = None,
     out: GroundLayer | None = None,
+    rows: Sequence[int] | None = None,
 ) -> GroundLayer:
     """Paint grounds of ``height_px`` x ``width_px``, or only the ``window`` (y0, x0, h, w) of each.
 
     ``shadow_px_per_m`` (x, y) gives for each ground where the shadow of a point one metre up falls (see
-    ``synth.daylight.shadow_px_per_m``); left out, the spec's own is used. Planes given as ``out`` are painted on.
+    ``synth.daylight.shadow_px_per_m``); left out, the spec's own is used. Planes given as ``out`` are painted on, the
+    grounds into its pictures ``rows`` (into all of them, in order, if left out).
     """
     place = window or (0, 0, height_px, width_px)
     mix_pieces = max(height_px, width_px) > _REPEATS_FROM_PX
@@ -68,13 +70,15 @@ def paint_ground(
         planes = (torch.empty((len(specs), count, *place[2:]), device=where) for count in (3, 1, 1))
         out = GroundLayer(*planes)
     nodes = Nodes(place, where)
+    into = rows if rows is not None else range(len(specs))
     if at_once(where):
         # Deepest first: the k-th layers are then those of the first grounds, without copying.
         order = sorted(range(len(specs)), key=lambda b: -len(specs[b].layers))
         specs, shadows = [specs[b] for b in order], [shadows[b] for b in order]
-        painted = GroundLayer(*(torch.empty_like(plane) for plane in (out.albedo, out.shade, out.light)))
+        planes = (torch.empty((len(specs), count, *place[2:]), device=where) for count in (3, 1, 1))
+        painted = GroundLayer(*planes)
         _paint(specs, shadows, nodes, coarse_fields(specs, shadows, nodes), mix_pieces, painted)
-        back = torch.tensor(order, device=where)
+        back = torch.tensor([into[b] for b in order], device=where)
         for plane, one in ((out.albedo, painted.albedo), (out.shade, painted.shade), (out.light, painted.light)):
             plane.index_copy_(0, back, one)
         return out
@@ -82,7 +86,8 @@ def paint_ground(
     coarse = coarse_fields(specs, shadows, nodes)
     for i in range(len(specs)):
         some = slice(i, i + 1)
-        _paint(list(specs[some]), shadows[some], nodes, coarse.part(some), mix_pieces, out.part(some))
+        row = out.part(slice(into[i], into[i] + 1))
+        _paint(list(specs[some]), shadows[some], nodes, coarse.part(some), mix_pieces, row)
     return out
 
 
