@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import torch
 
+from synth.canvas import Canvas
 from synth.capture import CaptureSpec
 from synth.daylight import shadow_px_per_m
-from synth.ground import GroundLayer, GroundSpec, paint_ground
+from synth.ground import GroundLayer, GroundSpec
+from synth.ground_view import ground_from_chip, paint_chips
 from synth.light import colours, illuminate
 from synth.outlines import OutlineAtlas
-from synth.canvas import Canvas
 from synth.photo_blend import blend_into_photograph
 from synth.photo_ground import GroundBank, PhotoGroundSpec, PhotoLayer
 from synth.projection import Views
@@ -75,26 +77,18 @@ class GroundCanvas(Canvas):
         self.light = light
 
 
-def ground_canvas(
-    scene: Scene,
-    height_px: int,
-    width_px: int,
-    device: torch.device,
-    window: tuple[int, int, int, int] | None = None,
-) -> GroundCanvas:
-    """A canvas that holds procedural ground, or a window (y0, x0, h, w) of it."""
+def ground_canvas(scene: Scene, height_px: int, width_px: int, device: torch.device) -> GroundCanvas:
+    """A canvas that holds procedural ground as its pictures' views see it."""
     specs = [spec for spec in scene.grounds if isinstance(spec, GroundSpec)]
     shadows = [
         shadow_px_per_m(c.sun_elevation_deg, c.sun_azimuth_deg, spec.gsd_m, heading)
         for c, spec, heading in zip(scene.captures, specs, scene.headings_deg, strict=True)
     ]
-    size = window[2:] if window else (height_px, width_px)
-    layers = torch.empty((len(specs), LAYERS, *size), device=device)
-    light = torch.empty((len(specs), *size), device=device)
+    layers = torch.empty((len(specs), LAYERS, height_px, width_px), device=device)
+    light = torch.empty((len(specs), height_px, width_px), device=device)
     layers[:, 4], layers[:, 5] = 1, 0
-    paint_ground(
-        specs, height_px, width_px, device, window, shadows, GroundLayer(layers[:, :3], layers[:, 3:4], light[:, None])
-    )
+    maps = ground_from_chip(scene.views, np.array([spec.gsd_m for spec in specs]), np.array(scene.headings_deg))
+    paint_chips(specs, maps, shadows, GroundLayer(layers[:, :3], layers[:, 3:4], light[:, None]))
     return GroundCanvas(layers, light)
 
 

@@ -12,7 +12,8 @@ from synth.capture import CaptureSpec
 from synth.compose import GroundCanvas, blend, photo_canvas, radiance
 from synth.daylight import shadow_px_per_m
 from synth.flight import FramePlan, GroundPatch, RunPlan, ground_middle
-from synth.ground import GroundLayer, GroundSpec, paint_ground
+from synth.ground import GroundLayer, GroundSpec
+from synth.ground_view import SeenGround
 from synth.outlines import outline_atlas
 from synth.photo_blend import REACH_PX
 from synth.photo_ground import GroundBank, PhotoGroundSpec, PhotoLayer
@@ -58,9 +59,7 @@ def draw_frame(run: RunPlan, frame: FramePlan, mission: Mission, bank: GroundBan
         first, last = max(top - margin, 0), min(bottom + margin, height)
         strip = _Strip(run, frame, views, bank, first, last)
         canvas = strip.canvas()
-        shifted = Views(
-            views.camera, views.rotation, views.position, np.array([[0.0, float(first)]]), (last - first, width)
-        )
+        shifted = replace(views, corner_px=np.array([[0.0, float(first)]]), size_px=(last - first, width))
         draw(canvas, sketch(run.layout, shifted, [frame.capture], outlines), atlases, canvas.light, first)
         inside = slice(top - first, bottom - first)
         image[:, top:bottom] = strip.develop(canvas)[0, :, inside]
@@ -78,35 +77,36 @@ class _Strip:
     def __init__(
         self, run: RunPlan, frame: FramePlan, views: Views, bank: GroundBank | None, first: int, last: int
     ) -> None:
-        self.frame, self.bank, self.first, self.last = frame, bank, first, last
+        self.frame, self.views, self.bank, self.first, self.last = frame, views, bank, first, last
         self.size_px = views.size_px
         self.patch: GroundPatch = run.ground
         self.photographs: PhotoLayer | None = None
 
     def canvas(self) -> GroundCanvas:
-        spec, window = self.patch.spec, self._window()
-        if isinstance(spec, PhotoGroundSpec):
-            assert self.bank is not None
-            layer = self.bank.paint([spec], _CPU, window)
-            if self.frame.flipped:
-                layer = replace(layer, linear=layer.linear.flip(2, 3), shade=layer.shade.flip(2, 3))
-            self.photographs = layer
-            return photo_canvas(layer)
-        return self._painted(spec, window)
+        spec = self.patch.spec
+        if not isinstance(spec, PhotoGroundSpec):
+            return self._painted(spec)
+        assert self.bank is not None
+        layer = self.bank.paint([spec], _CPU, self._window())
+        if self.frame.flipped:
+            layer = replace(layer, linear=layer.linear.flip(2, 3), shade=layer.shade.flip(2, 3))
+        self.photographs = layer
+        return photo_canvas(layer)
 
-    def _painted(self, spec: GroundSpec, window: tuple[int, int, int, int]) -> GroundCanvas:
-        c = self.frame.capture
-        shadow = shadow_px_per_m(c.sun_elevation_deg, c.sun_azimuth_deg, spec.gsd_m, self.patch.heading_deg)
-        layers, light = torch.empty((1, LAYERS, *window[2:])), torch.empty((1, 1, *window[2:]))
+    def _painted(self, spec: GroundSpec) -> GroundCanvas:
+        """Procedural ground as the frame's view sees it."""
+        c, patch = self.frame.capture, self.patch
+        shadow = shadow_px_per_m(c.sun_elevation_deg, c.sun_azimuth_deg, spec.gsd_m, patch.heading_deg)
+        size = (self.last - self.first, self.size_px[1])
+        layers, light = torch.empty((1, LAYERS, *size)), torch.empty((1, 1, *size))
         layers[:, 4], layers[:, 5] = 1, 0
         out = GroundLayer(layers[:, :3], layers[:, 3:4], light)
-        paint_ground([spec], *self.patch.size_px, _CPU, window, [shadow], out)
-        if self.frame.flipped:
-            layers, light = layers.flip(2, 3), light.flip(2, 3)
+        seen = SeenGround(spec, patch.size_px, shadow, patch.heading_deg, patch.corner_enu_m)
+        seen.paint(self.views, (self.first, self.last), out)
         return GroundCanvas(layers, light[:, 0])
 
     def _window(self) -> tuple[int, int, int, int]:
-        """The strip's place in the run's ground: the frame's middle tells where, a frame flown back is turned round."""
+        """The strip's place in the run's photographs: the frame's middle tells where, a frame flown back is turned round."""
         height, width = self.size_px
         x, y = self.patch.pixel(*ground_middle(self.frame.true_view))
         left, top = round(x - width / 2), round(y - height / 2)

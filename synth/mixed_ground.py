@@ -61,9 +61,12 @@ def render_mixed(scene: Scene, bank: GroundBank | None, device: torch.device, *,
 
 
 def _part(scene: Scene, rows: np.ndarray) -> Scene:
-    """The grounds of some pictures with what lights them (its layout and views stay those of the whole batch)."""
+    """The grounds of some pictures with their views and what lights them (its layout stays that of the whole batch)."""
+    views = scene.views
+    some = replace(views, rotation=views.rotation[rows], position=views.position[rows], corner_px=views.corner_px[rows])
     return replace(
         scene,
+        views=some,
         grounds=tuple(scene.grounds[i] for i in rows),
         captures=tuple(scene.captures[i] for i in rows),
         headings_deg=tuple(scene.headings_deg[i] for i in rows),
