@@ -221,7 +221,7 @@ def main() -> None:
     given.out.mkdir(parents=True, exist_ok=True)
     learners = learners_for(list(planned(given.rows, given.seeds, given.flights, given.once)), given)
     if given.ship:
-        learners.append(Learner(shipped(given.seeds[0]), given.ship))
+        learners += [Learner((run,), given.ship, given.large_steps) for run in shipped(given.seeds[0])]
     print(f"{sum(len(one.runs) for one in learners)} trainings in {len(learners)} processes", flush=True)
     failed = run_all(learners, given, begun + given.limit_s)
     if given.shards:
