@@ -75,8 +75,8 @@ def figures(judgement: Any) -> dict[str, float | None]:
     for name, right in (("all four", readings.right), ("all four, pairs granted", readings.nearly)):
         result[name] = float(right.all(axis=1)[asked].mean()) if asked.any() else None
     return result | {
-        "panels": float(len(side)), "found": float(readings.found.mean()) if len(side) else None,
-        "readable and found": float(asked.sum()),
+        "panels": len(side), "found": float(readings.found.mean()) if len(side) else None,
+        "readable and found": int(asked.sum()),
     }  # fmt: skip
 
 
@@ -109,7 +109,7 @@ def score(given: argparse.Namespace) -> None:
     headings = list(next(iter(rows.values())))
     print("| bundle | " + " | ".join(headings) + " |\n" + "|" + " --- |" * (len(headings) + 1))
     for name, row in rows.items():
-        cells = ["–" if v is None else f"{v:.0f}" if v > 1 else f"{v:.3f}" for v in row.values()]
+        cells = ["–" if v is None else f"{v:.3f}" if isinstance(v, float) else str(v) for v in row.values()]
         print(f"| {name} | " + " | ".join(cells) + " |")
 
 

@@ -38,8 +38,8 @@ from pipeline.bundle import load_bundle
 TURNS = 24
 #: Sides of the squares cut out around a box's centre, in sides of the box.
 EXTENTS = (0.45, 0.65, 0.9)
-#: Height that the package's network reads [px], and the width that it is given: a line of one or two letters.
-HEIGHT_PX, WIDTH_PX = 48, 96
+#: Height that the package's network reads [px]; a square of it holds the mark (twice the width read no better, half as fast).
+HEIGHT_PX = 48
 
 
 @dataclass(frozen=True)
@@ -114,9 +114,8 @@ class TextReader:
 
     def read(self, squares: Sequence[np.ndarray]) -> str:
         """The mark that was seen most surely at any place of any square."""
-        batch = np.zeros((len(squares), 3, HEIGHT_PX, WIDTH_PX), np.float32)
-        for number, square in enumerate(squares):  # blue, green, red, as the package's own pictures are
-            batch[number, :, :, :HEIGHT_PX] = square[:, :, ::-1].transpose(2, 0, 1) / 127.5 - 1.0
+        pictures = np.stack(squares)[..., ::-1]  # blue, green, red, as the package's own pictures are
+        batch = (pictures.transpose(0, 3, 1, 2) / 127.5 - 1.0).astype(np.float32)
         seen = self.run(batch)[0].max(axis=(0, 1))  # [characters], of squares x places x characters
         return self.marks[int(np.argmax([max(seen[column]) for column in self.columns]))]
 
