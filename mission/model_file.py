@@ -73,6 +73,13 @@ class ReaderSettings(Settings):
     widths: tuple[Width, Width, Width] = (24, 48, 64)
     template_width: Width = 96
     colour_width: Width = 128
+    # Residual blocks at the end of each trunk.
+    blocks: Annotated[int, Field(ge=0, le=8)] = 0
+    # A second look at the mark on so many rings around the mark's own middle (0: none), the last one at this radius.
+    mark_rings: Annotated[int, Field(ge=0, le=64, multiple_of=4)] = 0
+    mark_reach: Annotated[float, Field(gt=0.3, le=1.4)] = 0.75
+    # Width of the network by which colours are judged beside what lies around the panel (0: none, only means and extremes).
+    surroundings_width: Annotated[int, Field(ge=0, le=256, multiple_of=4)] = 0
 
 
 class TrainingSettings(Settings):

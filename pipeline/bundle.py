@@ -27,6 +27,7 @@ from pipeline.crops_at_once import crops_at_once
 from pipeline.detector import Detections, DetectorNetwork, HeatMapDetector
 from pipeline.find_bundle import bundle_folder
 from pipeline.fusing import fused_for_inference
+from pipeline.panel_turn import upright_tables
 from pipeline.processors import choose_device, for_reading
 from pipeline.readers import Readers
 from pipeline.tensor_files import fill_network, halved, read_tensors, write_tensors
@@ -114,6 +115,7 @@ class Bundle:
         layout = torch.channels_last if device.type == "cuda" else torch.preserve_format
         self._detector: DetectorNetwork = fused_for_inference(detector).to(device, memory_format=layout)  # type: ignore[assignment,call-overload]
         self._readers = readers.eval().to(device)
+        self._upright: Tensor | None = None
 
     def adapted_to(self, windows: Tensor, photographs: int) -> Bundle:
         """This bundle with its detector's batch statistics mixed with those of uint8 windows [B, 3, S, S]; in memory only."""
@@ -134,11 +136,11 @@ class Bundle:
         return [Detections(one.box_px.float().cpu(), one.score.float().cpu(), one.category.cpu()) for one in found]
 
     @torch.inference_mode()
-    def read_attributes(self, frame: Tensor, box_px: Tensor) -> dict[str, Tensor]:
+    def read_attributes(self, frame: Tensor, box_px: Tensor, *, marks_upright: bool = False) -> dict[str, Tensor]:
         """Probabilities [K, values] of each attribute for boxes [K, 4] in one uint8 RGB frame [3, H, W], on the CPU.
 
         Values are in the order of ``vocabulary``; each row sums to 1. Beside them, under "panel", the probabilities [K] that
-        there is a panel at all.
+        there is a panel at all. ``marks_upright``: marks stand upright on their panels, so that a panel's turn tells 6 from 9.
         """
         if frame.dtype != torch.uint8 or frame.ndim != 3 or frame.shape[0] != 3:
             raise must("frame", "be 8-bit RGB of shape [3, H, W]", f"{frame.dtype} of shape {list(frame.shape)}")
@@ -147,12 +149,20 @@ class Bundle:
             raise must("box_px", "hold finite numbers", "NaN or infinite ones")
         cut = crops_of_frame if frame.device.type == "cpu" else crops_at_once
         tight, wide = cut(frame, boxes, self._readers.settings)
-        log_p, log_odds = self._readers.look(tight.to(self.device), wide.to(self.device))
+        log_p, log_odds = self._readers.look(
+            tight.to(self.device), wide.to(self.device), self._upright_tables() if marks_upright else None
+        )
         out = {}
         for attribute in ATTRIBUTES:
             out[attribute] = (log_p[attribute] / self.record.temperatures.get(attribute, 1.0)).softmax(1).cpu()
         out["panel"] = (log_odds / self.record.temperatures.get("panel", 1.0)).sigmoid().cpu()
         return out
+
+    def _upright_tables(self) -> Tensor:
+        """See ``panel_turn.upright_tables``; reckoned once, by the first frame that asks."""
+        if self._upright is None:
+            self._upright = upright_tables(self._readers)
+        return self._upright
 
 
 def write_bundle(

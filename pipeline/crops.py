@@ -26,6 +26,8 @@ MARK_RADIUS = 0.17
 PANEL_RADIUS = 0.36
 RIM = 0.06
 POWER_STEPS = 4
+# Places count less for the middle of a panel the further off they are, by a normal weight of this spread [half sides].
+CENTRING_SPREAD = 0.6
 
 
 def square_around(box_px: Tensor, extent: float) -> Tensor:
@@ -142,6 +144,29 @@ def guess_palette(tight: Tensor) -> Palette:
     side_of_paint = torch.sigmoid(-3.0 * along * (sign / spread)[:, None])
     paint = (inner * side_of_paint[:, None]).sum(-1) / side_of_paint.sum(-1, keepdim=True).clamp(min=1e-3)
     return Palette(paint, rim, middle, axis[:, :, 0] * sign[:, None], spread, scale)
+
+
+def middle_of_panel(tight: Tensor, palette: Palette) -> Tensor:
+    """Where the middle of the panel lies in tight crops [N, 3, S, S]: [N, 2] (x, y) from the crop's middle, in half sides.
+
+    Boxes are centred on what bounds a panel, marks lie where there is room: in a triangle or a semicircle the two are far
+    apart. The weighted mean of all places whose colour is more like paint or mark than like the rim.
+    """
+    small = F.avg_pool2d(tight, 2)
+    side = small.shape[-1]
+
+    def far_from(colour: Tensor) -> Tensor:
+        return (small - colour[:, :, None, None]).square().sum(1).sqrt()
+
+    other = palette.middle + 1.5 * palette.spread[:, None] * palette.axis
+    nearest = torch.minimum(far_from(palette.paint), far_from(other))
+    look = F.logsigmoid(8.0 * (far_from(palette.rim) - nearest) / palette.scale[:, None, None] - 2.0).flatten(1)
+    place = (torch.arange(side, device=tight.device) + 0.5) / side * 2 - 1
+    places = torch.stack([place.expand(side, side), place[:, None].expand(side, side)]).flatten(1)  # [2, P]
+    middle = look.softmax(1) @ places.T
+    # Once more without what is far from there: it belongs to something else.
+    apart = (places[:, None, :] - middle.T[:, :, None]).square().sum(0)
+    return (look - apart / (2 * CENTRING_SPREAD**2)).softmax(1) @ places.T
 
 
 def _length(colours: Tensor) -> Tensor:

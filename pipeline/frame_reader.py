@@ -107,7 +107,9 @@ class FrameReader:
         worth = worth_a_look(found.score, found.category == panel, frame.shape[1] * frame.shape[2], from_score)
         if not len(worth):
             return found, {}
-        read_off = self.bundle.read_attributes(frame, torch.from_numpy(found.box_px[worth].astype(np.float32)))
+        upright = self.mission is not None and self.mission.panels.mark_turn == "upright-on-panel"
+        box_px = torch.from_numpy(found.box_px[worth].astype(np.float32))
+        read_off = self.bundle.read_attributes(frame, box_px, **({"marks_upright": True} if upright else {}))
         columns = narrowed(self.bundle.vocabulary, self.mission)
         rows = {name: _on_cpu(read_off[name]) for name in ATTRIBUTES}
         tables = {

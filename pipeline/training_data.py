@@ -179,6 +179,7 @@ class TrainingData:
             "data": "frame set" if self.frames is not None else "recipe",
             "data_sha256": self.fingerprint(),
             "mission": self.mission.name,
+            "mark_turn": self.mission.panels.mark_turn,
             "ground": "photographs" if photographed else "procedural" if self.recipe is not None else "frames",
             "empty_photo_share": None if self.empty is None else self.empty_share,
             "real_frames_share": None if self.real is None else self.real.share,

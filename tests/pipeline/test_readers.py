@@ -8,14 +8,26 @@ import pytest
 import torch
 
 from mission.model_file import ReaderSettings
-from mission.vocabulary import ATTRIBUTES
-from pipeline.crops import crops_of_frame, cut_crops, guess_palette, jittered, polar_grid, polar_pixels, square_around
-from pipeline.readers import Readers, known_mean, turn_loss
+from mission.vocabulary import ATTRIBUTES, Vocabulary
+from pipeline.crops import (
+    crops_of_frame,
+    cut_crops,
+    guess_palette,
+    jittered,
+    middle_of_panel,
+    polar_grid,
+    polar_pixels,
+    square_around,
+)
+from pipeline.panel_turn import ideal_crops
+from pipeline.readers import COLOUR_FACTS, Readers, Surroundings, known_mean, turn_loss
 from pipeline.reservoir import select_chips
 from pipeline.validation import reading_figures, share_told_apart, temperature
 from tests.pipeline.drawn_chips import PAINT, DrawnChips
 
 SETTINGS = ReaderSettings(widths=(8, 16, 16), template_width=16, colour_width=16)
+# With everything that the small ones leave out: a residual block, a close view of the mark, a look at the surroundings.
+FULL = SETTINGS.model_copy(update={"blocks": 1, "mark_rings": 12, "surroundings_width": 8})
 
 
 def ramp(height: int, width: int) -> torch.Tensor:
@@ -73,18 +85,47 @@ def test_a_quarter_turn_of_a_crop_is_a_shift_of_its_polar_map():
     assert torch.allclose(turned, straight.roll(-12, -1), atol=1e-2)
 
 
-def test_readings_follow_a_quarter_turn():
+@pytest.mark.parametrize("settings", [SETTINGS, FULL])
+def test_readings_follow_a_quarter_turn(settings):
     """Turning the panel turns the found turn and changes no other probability: the claim behind the ring network."""
     torch.manual_seed(0)
-    readers = Readers(SETTINGS, _words()).eval()
+    readers = Readers(settings, _words()).eval()
     tight, wide = torch.rand(3, 3, 48, 48) * 255, torch.rand(3, 3, 12, 12) * 255
     with torch.no_grad():
         straight = readers(tight, wide)
         turned = readers(torch.rot90(tight, 1, (2, 3)), wide)
     turns = straight.turned_mark.shape[2]
     assert torch.allclose(turned.turned_mark, straight.turned_mark.roll(-turns // 4, 2), atol=1e-3)
+    assert torch.allclose(turned.turned_shape, straight.turned_shape.roll(-turns // 4, 2), atol=1e-3)
     for attribute in ATTRIBUTES:
         assert torch.allclose(turned.attributes[attribute], straight.attributes[attribute], atol=1e-3)
+
+
+def test_the_close_view_looks_at_the_middle_of_the_panel_not_of_its_box():
+    """On ideal drawings the weighted middle lies near the outline's area centroid, by its closed form: in a triangle a
+    sixth of its height below the middle of its box, a quadrant's (4 / (3 pi), 4 / (3 pi)) off its corner."""
+    tight = ideal_crops(Vocabulary(shapes=("triangle", "quadrant", "square", "circle")), 48, 1.2)[:, 0]
+    middle = 0.6 * middle_of_panel(tight, guess_palette(tight))  # half a crop is 0.6 of the panel
+    height = math.sqrt(3) / 2
+    off = 4 / (3 * math.pi) - 0.5
+    known = torch.tensor([[0.0, height / 2 - height / 3], [off, -off], [0.0, 0.0], [0.0, 0.0]])
+    assert torch.allclose(middle, known, atol=0.035), middle
+
+
+@pytest.mark.parametrize("wide_px", [8, 12, 24])
+@pytest.mark.parametrize("extent", [1.5, 3.0, 5.0])
+def test_surroundings_leave_the_panel_out(wide_px, extent):
+    """Another panel on the same ground changes only what is said of the panel beside it."""
+    torch.manual_seed(0)
+    around = Surroundings(8, extent).eval()
+    wide = torch.rand(2, 3, wide_px, wide_px) * 40 + 80
+    wide[1] = wide[0]
+    facts = torch.zeros(2, COLOUR_FACTS)
+    assert torch.isfinite(around(wide, facts)).all()
+    middle = slice(wide_px // 2 - 1, wide_px // 2 + 1)
+    wide[1, :, middle, middle] = 255.0
+    of_ring = around(wide, facts)[:, 16 : 16 + 9]
+    assert torch.allclose(of_ring[0], of_ring[1])
 
 
 def test_readings_are_log_probabilities():
@@ -181,14 +222,14 @@ def _words():
     return load_mission("harrow-fen").panels.vocabulary
 
 
-@pytest.mark.parametrize("trunk", ["shared", "separate"])
-def test_every_part_of_the_readers_gets_a_gradient(trunk):
+@pytest.mark.parametrize(("trunk", "settings"), [("shared", SETTINGS), ("separate", SETTINGS), ("separate", FULL)])
+def test_every_part_of_the_readers_gets_a_gradient(trunk, settings):
     """One trunk or five: attributes are learnt on panels alone, panel or not on everything."""
     torch.manual_seed(0)
     chips = DrawnChips(_words(), seed=4, chip_px=64, focus="panel").batch(12)
     chips.category[8:] = 2
     chips.attributes[8:] = -1
-    readers = Readers(SETTINGS.model_copy(update={"trunk": trunk}), _words())
+    readers = Readers(settings.model_copy(update={"trunk": trunk}), _words())
     assert len(readers.trunks) == (5 if trunk == "separate" else 1)
     losses = readers.losses(chips, torch.Generator().manual_seed(0))
     torch.stack(list(losses.values())).sum().backward()
