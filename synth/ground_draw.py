@@ -9,13 +9,15 @@ import numpy as np
 
 from mission.recipe_light import GroundSettings
 from synth.daylight import shadow_px_per_m
-from synth.ground_kinds import GRASSES, KINDS, NEIGHBOURS, Code
+from synth.ground_kinds import EARTHS, GRASSES, KINDS, MADE, NEIGHBOURS, Code
 from synth.ground_spec import GroundSpec, Layer, Mask, Waves
 from synth.ground_tiles import TILE_PX, VARIANTS
 from synth.tone import linear_from_srgb
 
 Rgb = tuple[float, float, float]
 _ANY_SEED = 1000003
+# Deviations of the logarithm of red, green and blue between a kind's two colours, beyond what its palette says.
+_HUES, _HUES_OF_PLANTS = np.array([0.05, 0.02, 0.07]), np.array([0.08, 0.03, 0.2])
 
 
 def sample_ground(
@@ -114,7 +116,9 @@ class LayerDraw:
         tint = np.exp(rng.normal(0, 0.03 * spread, 3)) * self.tint
         if kind in GRASSES:  # from lush to straw, mostly along red
             tint = tint * np.exp(rng.normal(0, 0.09 * spread) * np.array([1.0, 0.2, 0.3]))
-        return _rgb(main * grey * tint), _rgb(other * grey * tint)
+        # The two also differ in hue: dry and lush, moss and stone, wet and dry earth; in plants most of all.
+        lean = np.exp(rng.normal(0, spread, 3) * (_HUES if kind in EARTHS or kind in MADE else _HUES_OF_PLANTS))
+        return _rgb(main * grey * tint), _rgb(other * lean * grey * tint)
 
     def place(self) -> tuple[float, float]:
         """A point (x, y) of the picture [m]."""

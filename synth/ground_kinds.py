@@ -18,7 +18,7 @@ class GroundKind:
     palette: tuple[tuple[Code, Code], ...]
     tone: float = 1.0
     relief: float = 1.0
-    mix_blotch: float = 0.15
+    mix_blotch: float = 0.2
     """How far its mixture drifts over metres."""
     soft_m: float = 0.25
     """Over what width it fades out."""
@@ -64,6 +64,8 @@ KINDS: dict[str, GroundKind] = {
         height_m=(0.05, 0.25),
         soft_m=0.35,
         ragged_m=0.2,
+        tone=1.3,
+        relief=1.3,
     ),
     "dry_grass": GroundKind(
         (
@@ -94,6 +96,8 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.2,
         ragged_m=0.3,
         height_m=(0.8, 1.8),
+        tone=1.2,
+        relief=1.4,
     ),
     "broad_leaves": GroundKind(
         (
@@ -105,6 +109,8 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.06,
         ragged_m=0.12,
         height_m=(0.2, 0.6),
+        tone=1.1,
+        relief=1.2,
     ),
     "soil": GroundKind(
         (
@@ -157,6 +163,8 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.3,
         ragged_m=0.22,
         mix_blotch=0.08,
+        tone=1.3,
+        relief=1.4,
     ),
     "asphalt": GroundKind(
         (
@@ -190,6 +198,8 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.4,
         ragged_m=0.3,
+        tone=1.3,
+        relief=1.3,
     ),
     "bark_mulch": GroundKind(
         (
@@ -206,10 +216,10 @@ KINDS: dict[str, GroundKind] = {
             ((84, 74, 62), (166, 152, 130)),
             ((112, 98, 80), (200, 188, 168)),
         ),
-        tone=1.2,
-        relief=1.2,
         soft_m=0.35,
         ragged_m=0.25,
+        tone=1.5,
+        relief=1.5,
     ),
     "shrubs": GroundKind(
         (
@@ -222,6 +232,8 @@ KINDS: dict[str, GroundKind] = {
         height_m=(0.4, 1.8),
         soft_m=0.08,
         ragged_m=0.16,
+        tone=1.35,
+        relief=1.5,
     ),
     "tree_crowns": GroundKind(
         (
@@ -234,6 +246,8 @@ KINDS: dict[str, GroundKind] = {
         height_m=(3.0, 10.0),
         soft_m=0.1,
         ragged_m=0.32,
+        tone=1.4,
+        relief=1.5,
     ),
     "bark": GroundKind(
         (

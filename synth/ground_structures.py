@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from synth.ground_kinds import KINDS, NEIGHBOURS
 from synth.ground_spec import Joints, Layer, Mask, Waves
 
@@ -55,7 +57,7 @@ def border(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     }
     layers = [draw.layer(kind, Mask("half", at_m=at, angle=angle, **bend))]
     if rng.random() < 0.4:
-        strip = str(rng.choice(["shrubs", "wild_grass", "soil", "dry_grass", "gravel"]))
+        strip = str(rng.choice(["shrubs", "tree_crowns", "wild_grass", "soil", "dry_grass", "gravel"]))
         half = float(rng.uniform(0.15, 0.8))
         layers.append(draw.layer(strip, Mask("band", at_m=at, angle=angle, size_m=(half, 0), **bend)))
     return layers
@@ -162,7 +164,7 @@ def beds(draw: LayerDraw, main: str, first: int) -> list[Layer]:
         _boxes(at, angle, (half[0] + rim, half[1] + rim), period),
         within=first,
     )
-    fill = str(rng.choice(["soil", "mud", "clover", "shrubs", "water", "leaf_litter", "wild_grass"]))
+    fill = str(rng.choice(["soil", "mud", "bark_mulch", "broad_leaves", "shrubs", "water", "water", "weedy_grass"]))
     layers.append(edge)
     layers.append(
         draw.layer(
@@ -183,7 +185,7 @@ def beds(draw: LayerDraw, main: str, first: int) -> list[Layer]:
             bend_m=0.06,
             bend_scale_m=0.4,
         )
-        kind = str(rng.choice(["shrubs", "clover", "wild_grass"]))
+        kind = str(rng.choice(["shrubs", "broad_leaves", "broad_leaves", "wild_grass"]))
         crop = draw.layer(kind, plants, within=first + 2, ragged_m=0.1)
         layers.append(crop)
     return layers
@@ -209,13 +211,17 @@ def slabs(draw: LayerDraw, main: str, first: int) -> list[Layer]:
 
 
 def yard(draw: LayerDraw, main: str, first: int) -> list[Layer]:
-    """A flat rectangle: sheeting, a low roof, a sand court."""
+    """A flat rectangle: sheeting, a low roof with its courses or seams, a sand court."""
     rng = draw.rng
     kind = str(rng.choice(["sheeting", "sheeting", "sand", "asphalt", "concrete", "gravel"]))
     height_m = float(rng.uniform(1.5, 3.5)) if kind == "sheeting" and rng.random() < 0.6 else 0.0
     half = (float(rng.uniform(0.8, 5)), float(rng.uniform(0.8, 4)))
     mask = Mask("boxes", at_m=draw.place(), angle=draw.angle(), size_m=half)
-    return [draw.layer(kind, mask, height_m=height_m, soft_m=0.02, ragged_m=0.0 if height_m else 0.03)]
+    joints = None
+    if height_m and rng.random() < 0.8:
+        course, tile = float(rng.uniform(0.15, 0.6)), float(rng.choice([0.0, 0.2, 0.3, 0.6]))
+        joints = Joints(mask.angle, (tile, course), float(rng.uniform(0.015, 0.05)), float(rng.uniform(0.2, 0.6)))
+    return [draw.layer(kind, mask, height_m=height_m, joints=joints, soft_m=0.02, ragged_m=0.0 if height_m else 0.03)]
 
 
 def painted_lines(draw: LayerDraw, main: str, first: int) -> list[Layer]:
@@ -248,11 +254,13 @@ def fence(draw: LayerDraw, main: str, first: int) -> list[Layer]:
 
 
 def standing_things(draw: LayerDraw, main: str) -> list[Layer]:
-    """Trees, shrubs, logs, stones, and shade from trees outside the picture."""
+    """Trees, shrubs, logs, puddles, and shade from trees outside the picture."""
     rng, settings = draw.rng, draw.settings
     layers: list[Layer] = []
     if rng.random() < (0.25 if main in ("brushwood", "leaf_litter", "wild_grass", "soil") else 0.06):
-        layers.append(_logs(draw))
+        layers += _logs(draw)
+    if main in ("mud", "soil", "gravel", "asphalt") and rng.random() < (0.3 if main == "mud" else 0.08):
+        layers += puddles(draw)
     if rng.random() < settings.trees:
         kind = "tree_crowns" if rng.random() < 0.5 else "shrubs"
         layers.append(_crowns(draw, kind, drawn=True))
@@ -261,19 +269,56 @@ def standing_things(draw: LayerDraw, main: str) -> list[Layer]:
     return layers
 
 
-def _logs(draw: LayerDraw) -> Layer:
+def _logs(draw: LayerDraw) -> list[Layer]:
+    """Fallen trunks, at times with thinner ones between them."""
     rng = draw.rng
-    half = float(rng.uniform(0.3, 2.0))
+    half = float(rng.uniform(0.5, 2.5))
+    thick = max(float(rng.uniform(0.03, 0.08)) * half + 0.02, _THINNEST_PX * draw.gsd_m)
+    layers = [_sticks(draw, half, thick, float(rng.uniform(0.2, 0.7)))]
+    if 0.5 * thick > _THINNEST_PX * draw.gsd_m and rng.random() < 0.6:
+        layers.append(_sticks(draw, float(rng.uniform(0.3, 0.7)) * half, 0.5 * thick, float(rng.uniform(0.4, 1.0))))
+    return layers
+
+
+# Radius of the thinnest stick whose ridge the coarse grid of distances still holds.
+_THINNEST_PX = 3.0
+
+
+def _sticks(draw: LayerDraw, half_m: float, radius_m: float, level: float) -> Layer:
+    rng = draw.rng
     mask = Mask(
         "sticks",
-        size_m=(half, float(rng.uniform(0.05, 0.2))),
-        period_m=(float(rng.uniform(2, 5)) * half, 0),
-        level=float(rng.uniform(0.2, 0.7)),
+        size_m=(half_m, radius_m),
+        period_m=(float(rng.uniform(2, 4)) * half_m, 0),
+        level=level,
         seed=draw.seed(),
-        bend_m=0.04,
-        bend_scale_m=0.7,
+        bend_m=0.35 * radius_m,
+        bend_scale_m=0.8 * half_m,
     )
-    return draw.layer("bark", mask, height_m=0.2)
+    return draw.layer("bark", mask, height_m=2 * radius_m, soft_m=0.015, ragged_m=0.1 * radius_m)
+
+
+def puddles(draw: LayerDraw) -> list[Layer]:
+    """Standing water in the hollows of bare ground, with wet earth about it."""
+    rng = draw.rng
+    scale_m = float(np.exp(rng.uniform(math.log(0.8), math.log(5))))
+    level, seed = float(rng.uniform(0.7, 1.6)), draw.seed()
+    bend = {
+        "bend_m": 0.16 * scale_m,
+        "bend_scale_m": scale_m,
+        "fray_m": 0.012 * scale_m,
+        "fray_scale_m": 0.15 * scale_m,
+    }
+    sky = float(rng.uniform(0.12, 0.45))
+    murk = tuple(sky * float(part) for part in np.exp(rng.normal(0, 0.1, 3)) * (0.95, 0.97, 1.0))
+    clear = tuple(0.5 * part for part in murk)
+    dark = (0.03, 0.026, 0.022)
+    wet = Mask("patch", level=level - 0.3, seed=seed, **bend)
+    pool = Mask("patch", level=level, seed=seed, **bend)
+    return [
+        draw.layer("mud", wet, colour=dark, other=dark, opacity=0.45, soft_m=0.06 * scale_m, ragged_m=0.02 * scale_m),
+        draw.layer("concrete", pool, colour=murk, other=clear, tone=0.3, relief=0.0, soft_m=0.03, ragged_m=0.01),
+    ]
 
 
 def _crowns(draw: LayerDraw, kind: str, drawn: bool) -> Layer:

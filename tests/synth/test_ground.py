@@ -12,7 +12,7 @@ from synth.at_once import at_once_everywhere
 from synth.ground import paint_ground, sample_ground
 from synth.ground_fields import Nodes, PlacedMask, mask_fields
 from synth.ground_kinds import KINDS, NEIGHBOURS
-from synth.ground_spec import GroundSpec, Layer, Mask
+from synth.ground_spec import GroundSpec, Joints, Layer, Mask, Waves
 from synth.ground_tiles import DRAW, TILE_PX, tile
 
 SHARED = Path(os.environ.get("PANELSCOUT_SHARED", Path(__file__).resolve().parents[2] / ".." / "shared"))
@@ -31,7 +31,7 @@ def test_every_kind_is_known_everywhere() -> None:
     assert {kind for kinds in NEIGHBOURS.values() for kind in kinds} <= set(GROUND_KINDS)
 
 
-@pytest.mark.parametrize("kind", ["mown_grass", "gravel", "tree_crowns", "asphalt"])
+@pytest.mark.parametrize("kind", ["mown_grass", "gravel", "tree_crowns", "asphalt", "reeds", "broad_leaves"])
 def test_tiles_have_contrast_and_no_seam(kind: str) -> None:
     planes = tile(kind, 0, GSD_M).astype(np.float32)
     assert planes.shape == (3, TILE_PX, TILE_PX)
@@ -97,7 +97,8 @@ def test_a_batch_painted_together_equals_one_by_one() -> None:
         "concrete", (0, 0, 0), (0, 0, 0), Mask("boxes", (1.0, 1.0), size_m=(0.2, 4), period_m=(0.7, 0)), drawn=False
     )
     dashed = GroundSpec(GSD_M, (Layer("soil", (0.2, 0.15, 0.1), (0.3, 0.25, 0.2)), gaps, lines))
-    specs = [*_grounds(9, seed=3), dashed]
+    paved = Layer("concrete", (0.5, 0.5, 0.5), (0.4, 0.4, 0.4), joints=Joints(0.3, (0.4, 0.6), 0.02, 0.4))
+    specs = [*_grounds(9, seed=3), dashed, GroundSpec(GSD_M, (paved,), waves=Waves(0.5, 0.6, 0.1, 0.2))]
     assert any(spec.waves for spec in specs) and any(layer.joints for spec in specs for layer in spec.layers)
     one_by_one = paint_ground(specs, 96, 120)
     with at_once_everywhere():
