@@ -292,20 +292,18 @@ def _near_bodies(
     u: torch.Tensor, w: torch.Tensor, period: torch.Tensor, v: Values, seed: torch.Tensor, body: Body
 ) -> torch.Tensor:
     """Masks from the bodies in the nine cells around each node."""
-    u, w = torch.broadcast_tensors(u, w)
-    column, row = torch.floor(u), torch.floor(w)
-    columns, rows = column.int(), row.int()
-    table = _cell_table(u.device)
-    best = torch.full_like(u, -FAR_PX)
-    for dy in (-1, 0, 1):
-        for dx in (-1, 0, 1):
-            index = _cell_index(columns + dx, rows + dy, seed)
-            chance = table.index_select(1, index.view(-1)).view(5, *index.shape)
-            px = (u - (column + (dx + 0.2) + 0.6 * chance[0])) * period
-            py = (w - (row + (dy + 0.2) + 0.6 * chance[1])) * period
-            field = torch.where(chance[2] < v["level"], body(px, py, chance, v), -FAR_PX)
-            best = torch.maximum(best, field)
-    return best
+    device = u.device
+    column, row = torch.floor(u)[None], torch.floor(w)[None]
+    steps = torch.arange(-1, 2, device=device, dtype=torch.float32)
+    column, row = (
+        torch.broadcast_tensors(column + steps.repeat(3).view(9, 1, 1, 1), row + steps.repeat_interleave(3).view(9, 1, 1, 1))
+    )  # fmt: skip
+    index = _cell_index(column.int(), row.int(), seed)
+    chance = _cell_table(device).index_select(1, index.view(-1)).view(5, *index.shape)
+    px = torch.add(column, chance[0], alpha=0.6).add_(0.2).neg_().add_(u).mul_(period)
+    py = torch.add(row, chance[1], alpha=0.6).add_(0.2).neg_().add_(w).mul_(period)
+    field = torch.where(chance[2] < v["level"], body(px, py, chance, v), -FAR_PX)
+    return field.amax(0)
 
 
 def _cell_index(columns: torch.Tensor, rows: torch.Tensor, seed: torch.Tensor) -> torch.Tensor:
