@@ -140,7 +140,7 @@ class PersonLookSettings(Settings):
     """Of adults; see ``child_share``."""
     child_share: Share = 0.12
     """Share of children, of 0.55 to 0.85 times an adult's height."""
-    girth: Annotated[Range, _within(0.6, 1.8)] = (0.8, 1.4)
+    girth: Annotated[Range, _within(0.6, 1.8)] = (0.8, 1.32)
     """Width of body and limbs against the build of a slim adult."""
     headgear_share: Share = 0.45
     bag_share: Share = 0.2
@@ -177,7 +177,9 @@ class DecoySettings(Settings):
                 "bird": 1.6,
             }
             | {"number_plate": 0.8, "labelled_box": 0.9, "road_lettering": 0.9, "round_lid": 1.0, "marker_disc": 0.7}
-            | dict.fromkeys(("car", "box", "litter", "road_marking", "drain_cover", "bag", "tarpaulin"), 1.0)
+            | dict.fromkeys(("car", "box", "litter", "road_marking", "drain_cover", "bag"), 1.0)
+            # Large things hide much of a chip.
+            | dict.fromkeys(("tent", "parasol", "banner", "blanket", "flower_bed", "bench", "animal"), 0.25)
         )
     )
 

@@ -18,6 +18,7 @@ from synth.solids import axes
 Number = Array | float | int
 # What no paint leaves (common practice, no source).
 _REFLECTANCE = (0.004, 0.97)
+_UP = np.array([0.0, 0.0, 1.0])
 
 
 class Assembly:
@@ -34,7 +35,7 @@ class Assembly:
 
     def each(self, value: Number) -> Array:
         """A number for each thing [N]."""
-        return np.broadcast_to(np.asarray(value, dtype=float), (self.count,))
+        return value if isinstance(value, np.ndarray) and value.ndim else np.full(self.count, float(value))
 
     def some(self, share: Number) -> Array:
         """True for about this share of the things."""
@@ -42,7 +43,7 @@ class Assembly:
 
     def between(self, low: Number, high: Number) -> Array:
         """Evenly drawn numbers."""
-        return self.rng.uniform(self.each(low), self.each(high))
+        return low + (high - low) * self.rng.random(self.count)
 
     def one_of(self, colours: Any) -> Array:
         """One of several colours [K, 3] for each thing, a little lighter or darker."""
@@ -53,8 +54,8 @@ class Assembly:
 
     def point(self, at: tuple[Number, Number, Number]) -> Array:
         """World coordinates [N, 3] of a local place."""
-        x, y, z = (self.each(v)[:, None] for v in at)
-        return self.place.at + x * self.right + y * self.ahead + z * np.array([0.0, 0.0, 1.0])
+        x, y, z = (v[:, None] if isinstance(v, np.ndarray) and v.ndim else v for v in at)
+        return self.place.at + x * self.right + y * self.ahead + z * _UP
 
     def rod(
         self,
@@ -70,6 +71,8 @@ class Assembly:
         only: Array | None = None,
     ) -> None:
         """A tapered capsule."""
+        if only is not None and not only.any():
+            return
         ends = np.stack([self.point(start), self.point(end)], axis=1)
         radii = np.stack([self.each(radius), self.each(radius if end_radius is None else end_radius)], axis=1)
         self._add(
@@ -95,6 +98,8 @@ class Assembly:
         **more: Any,
     ) -> None:
         """A plate of ``size`` (right, ahead) facing up, turned clockwise by ``turn``; ``tilt`` lifts its far end [rad]."""
+        if only is not None and not only.any():
+            return
         c, s = np.cos(self.each(turn))[:, None], np.sin(self.each(turn))[:, None]
         along, level = c * self.right - s * self.ahead, s * self.right + c * self.ahead
         rise = self.each(tilt)[:, None]
@@ -121,6 +126,8 @@ class Assembly:
         **more: Any,
     ) -> None:
         """A flat convex face of up to eight corners, counter-clockwise as seen from outside (in any order where ``level``)."""
+        if only is not None and not only.any():
+            return
         ring = np.stack([self.point(c) for c in corners], axis=1)
         normal = np.cross(ring[:, 1] - ring[:, 0], ring[:, 2] - ring[:, 1])
         normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
@@ -130,6 +137,8 @@ class Assembly:
 
     def shadow(self, corners: Sequence[tuple[Number, Number, Number]], only: Array | None = None, **more: Any) -> None:
         """The shadow of a convex solid of up to eight corners."""
+        if only is not None and not only.any():
+            return
         ring = np.stack([self.point(c) for c in corners], axis=1)
         spare = np.repeat(ring[:, -1:], 8 - ring.shape[1], axis=1)
         self._add(Blocks, only, corners=np.concatenate([ring, spare], axis=1), **more)
@@ -147,6 +156,8 @@ class Assembly:
         taper: Number = 1.0,
     ) -> None:
         """A box whose bottom's middle is ``at``, its top ``taper`` times as wide, with its shadow."""
+        if only is not None and not only.any():
+            return
         x, y, z = (self.each(v) for v in at)
         w, d, h = (self.each(v) / (1 if k == 2 else 2) for k, v in enumerate(size))
         signs = ((-1, -1), (1, -1), (1, 1), (-1, 1))
@@ -169,18 +180,18 @@ class Assembly:
         return Layout(made[Plates], made[Limbs], made[Facets], made[Blocks], empty_layout().targets)
 
     def _add(self, kind: type, only: Array | None, **columns: Any) -> None:
-        which = np.arange(self.count) if only is None else np.flatnonzero(only)
         self._step += 1
-        if not len(which):
-            return
-        columns["picture"] = self.place.picture
         if "albedo" in columns:
             columns["albedo"] = np.clip(columns["albedo"], *_REFLECTANCE)
         if kind is not Blocks:
             columns["order"] = self._order + self._step * (0.003 / max(self.count, 1))
+        columns["picture"] = self.place.picture
         self._tables[kind].append(
-            {name: column(kind, name, self.count, value)[which] for name, value in columns.items()}
-        )  # fmt: skip
+            {
+                name: whole if only is None else whole[only]
+                for name, whole in ((name, column(kind, name, self.count, value)) for name, value in columns.items())
+            }
+        )
 
     @staticmethod
     def _table(kind: type, parts: list[dict[str, Array]]) -> Any:

@@ -63,6 +63,8 @@ def _is(bodies: Bodies, *names: str) -> Array:
 
 def _rucksacks(rng: np.random.Generator, bodies: Bodies, share: float) -> Limbs:
     who = np.flatnonzero((rng.random(len(bodies.picture)) < share) & ~_is(bodies, "lying"))
+    if not len(who):
+        return rows(Limbs, 0)
     joints = bodies.joints
     spine = joints["shoulders"] - joints["pelvis"]
     back = np.cross(spine, np.array([1.0, 0, 0]))
@@ -91,6 +93,8 @@ def _held(rng: np.random.Generator, bodies: Bodies, share: float) -> list[Limbs]
     tables = []
     for k in range(3):
         who = np.flatnonzero(kind == k)
+        if not len(who):
+            continue
         left, right = np.moveaxis(bodies.world(who, bodies.joints["left_hand"], bodies.joints["right_hand"]), 1, 0)
         n, down = len(who), np.array([0.0, 0.0, 1.0])
         if k == 0:
@@ -121,6 +125,8 @@ def _boards(rng: np.random.Generator, bodies: Bodies, share: float) -> tuple[lis
     """Boards, maps and trays held level before the body."""
     standing = _is(bodies, "standing", "walking", "sitting", "kneeling")
     who = np.flatnonzero((rng.random(len(bodies.picture)) < 0.25 * share) & standing)
+    if not len(who):
+        return [], []
     n, up = len(who), np.array([0.0, 0.0, 1.0])
     middle = bodies.world(who, 0.5 * (bodies.joints["left_hand"] + bodies.joints["right_hand"]))[:, 0]
     c, s = np.cos(bodies.heading[who]), np.sin(bodies.heading[who])
@@ -147,6 +153,8 @@ def _level(
 
 def _umbrellas(rng: np.random.Generator, bodies: Bodies, share: float) -> tuple[list[Facets], list[Blocks]]:
     who = np.flatnonzero((rng.random(len(bodies.picture)) < share) & _is(bodies, "standing", "walking", "sitting"))
+    if not len(who):
+        return [], []
     n = len(who)
     peak = bodies.world(who, bodies.joints["head"])[:, 0] + np.array([0, 0, 0.42]) + rng.normal(0, 0.08, (n, 3))
     radius, drop = rng.uniform(0.45, 0.62, (n, 1)), rng.uniform(0.14, 0.24, n)
@@ -171,6 +179,8 @@ def _umbrellas(rng: np.random.Generator, bodies: Bodies, share: float) -> tuple[
 def _blankets(rng: np.random.Generator, bodies: Bodies, share: float) -> list[Facets]:
     """Blankets under people who sit, lie or kneel, plain or with two broad stripes."""
     who = np.flatnonzero((rng.random(len(bodies.picture)) < share) & _is(bodies, "sitting", "lying", "kneeling"))
+    if not len(who):
+        return []
     n, turn = len(who), rng.uniform(0, 2 * np.pi, len(who))
     turn = np.where(_is(bodies, "lying")[who], bodies.heading[who] + rng.normal(0, 0.2, n), turn)
     c, s = np.cos(turn), np.sin(turn)

@@ -183,20 +183,15 @@ def towel(place: Place) -> Layout:
 def bench(place: Place) -> Layout:
     """Benches with slats and a back, and tables with benches on either side."""
     made = Assembly(place, LOW_ORDER + 0.5)
-    wood, long = made.one_of(_WOOD), made.between(1.3, 2.0)
+    wood, half = made.one_of(_WOOD), made.between(0.65, 1.0)
     table = made.some(0.45)
-    rows_ = [(-0.16, 0.44), (0.0, 0.45), (0.16, 0.45), (0.3, 0.75)]
-    for y, z in rows_:
-        made.box((0, y, z - 0.03), (long, 0.12, 0.03), wood, only=~table)
-    for y, z, deep in (
-        (-0.28, 0.74, 0.17),
-        (-0.09, 0.74, 0.17),
-        (0.1, 0.74, 0.17),
-        (0.29, 0.74, 0.17),
-        (-0.68, 0.44, 0.26),
-        (0.68, 0.44, 0.26),
-    ):
-        made.box((0, y, z - 0.03), (long, deep, 0.03), wood, only=table)
+    seat = [(-0.16, 0.44, 0.06), (0.0, 0.45, 0.06), (0.16, 0.45, 0.06), (0.3, 0.75, 0.05)]
+    top = [(y, 0.74, 0.085) for y in (-0.28, -0.09, 0.1, 0.29)] + [(-0.68, 0.44, 0.13), (0.68, 0.44, 0.13)]
+    for slats, only in ((seat, ~table), (top, table)):
+        for y, z, deep in slats:
+            ring = [(-half, y - deep, z), (half, y - deep, z), (half, y + deep, z), (-half, y + deep, z)]
+            made.face(ring, wood * made.between(0.88, 1.1)[:, None], only=only, level=True, rounding_m=0.004)
+            made.shadow(ring, only=only)
     return made.layout()
 
 

@@ -67,7 +67,7 @@ def sample_people(rng: np.random.Generator, picture: Index, ground: Array, look:
     head = np.where(child, rng.uniform(1.15, 1.35, count), rng.uniform(0.94, 1.06, count))
     pose = _sample_pose(rng, posture)
     joints = _joints(pose, rng.uniform(0.88, 1.12, count) * np.clip(girth, 0.9, 1.15))
-    ends, radii, part = _body(joints, girth, rng.uniform(0.0, 0.35, count), head)
+    ends, radii, part = _body(joints, girth, rng.uniform(-0.05, 0.15, count), head)
     clothes = sample_clothes(rng, count)
     worn = Worn(count)
     wear_garments(rng, worn, joints, pose.lying, clothes, girth)

@@ -158,13 +158,19 @@ _DEFAULTS = {
 
 def column(kind: type, name: str, count: int, value: Any = None) -> Array:
     """A column of a table with ``count`` rows: ``value`` for each row or once for all of them, None for the default."""
-    tail = _SHAPES[kind].get(name, ())
+    shape = (count, *_SHAPES[kind].get(name, ()))
     given = np.asarray(_DEFAULTS.get(name, 0) if value is None else value)
-    return np.broadcast_to(given, (count, *tail))
+    if given.shape == shape:
+        return given
+    whole = np.empty(shape, dtype=given.dtype)
+    whole[...] = given
+    return whole
 
 
 def rows(kind: type[Rows], count: int, **given: Any) -> Rows:
     """A table of ``count`` rows; fields left out get their default (mostly 0), scalars are repeated."""
+    if not (count or given):
+        return _none(kind)
     filled: dict[str, Any] = {}
     for field in fields(kind):
         tail = _SHAPES[kind].get(field.name, ())
@@ -179,10 +185,18 @@ def rows(kind: type[Rows], count: int, **given: Any) -> Rows:
     return kind(**filled)
 
 
+@cache
+def _none(kind: type) -> Any:
+    return kind(
+        **{f.name: column(kind, f.name, 0).astype(np.int64 if f.name in _WHOLE else np.float64) for f in fields(kind)}
+    )
+
+
 def join(kind: type[Rows], parts: Sequence[Rows]) -> Rows:
     """Tables one after the other."""
-    if not parts:
-        return rows(kind, 0)
+    parts = [part for part in parts if len(part.picture)]
+    if len(parts) < 2:
+        return parts[0] if parts else _none(kind)
     return kind(**{f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(kind)})
 
 
