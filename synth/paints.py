@@ -155,9 +155,18 @@ def _labs_within(name: str, spread: float) -> Array:
     return lab_from_linear(paints_within(name, spread))
 
 
+@cache
+def _banks(colours: tuple[str, ...], spread: float) -> tuple[Array, Array]:
+    """Paints [C, n, 3] of several names, and the same in CIELAB."""
+    paints, labs = (np.stack([of(name, spread) for name in colours]) for of in (paints_within, _labs_within))
+    paints.setflags(write=False)
+    labs.setflags(write=False)
+    return paints, labs
+
+
 def sample_paints(rng: np.random.Generator, names: NDArray[np.int64], colours: tuple[str, ...] = COLOURS) -> Array:
     """One paint [n, 3] (linear reflectance) for each index into ``colours``."""
-    banks = np.stack([paint_bank(name) for name in colours])
+    banks, _ = _banks(colours, 1.0)
     return banks[names, rng.integers(0, _BANK, len(names))]
 
 
@@ -206,8 +215,7 @@ def sample_paint_pairs(
     weight = allowed[panel] / allowed[panel].sum(axis=1, keepdims=True)
     mark = (rng.random((count, 1)) > np.cumsum(weight, axis=1)).sum(axis=1).clip(0, len(colours) - 1)
     mark = np.where(allowed[panel, mark], mark, np.argmax(allowed[panel], axis=1))
-    banks = np.stack([paints_within(name, spread) for name in colours])
-    labs = np.stack([_labs_within(name, spread) for name in colours])
+    banks, labs = _banks(colours, spread)
     tries = rng.integers(0, _BANK, (2, count, 64))
     one, other = labs[panel[:, None], tries[0]], labs[mark[:, None], tries[1]]
     light = np.abs(one[..., 0] - other[..., 0])
