@@ -30,6 +30,7 @@ from pipeline.fusing import fused_for_inference
 from pipeline.panel_turn import upright_tables
 from pipeline.processors import choose_device, for_reading
 from pipeline.readers import Readers
+from pipeline.score_map import ScoreMap
 from pipeline.tensor_files import fill_network, halved, read_tensors, write_tensors
 
 Confidence = Annotated[float, Field(gt=0.0, lt=1.0)]
@@ -58,6 +59,15 @@ class WorkingConfidence(Settings):
     person: Confidence = 0.5
 
 
+class ScoreMapRecord(Settings):
+    """From a category's scores to probabilities (see pipeline.score_map)."""
+
+    a: Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+    b: Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+    c: Annotated[float, Field(allow_inf_nan=False)]
+    lowest: Annotated[float, Field(ge=0.0, lt=1.0)]
+
+
 class TensorRecord(Settings):
     """One file of numbers."""
 
@@ -76,6 +86,8 @@ class BundleRecord(Settings):
     temperatures: dict[str, Annotated[float, Field(gt=0.0, le=100.0)]] = Field(default_factory=dict)
     # How much of a panel's final score is the readers' second look (see pipeline.second_look).
     second_look_weight: Annotated[float, Field(ge=0.0, lt=1.0)] = 0.0
+    # Where there is one for a category, its reports carry probabilities, and so does its working confidence.
+    score_maps: dict[Literal["panel", "person"], ScoreMapRecord] = Field(default_factory=dict)
     detector: TensorRecord
     readers: TensorRecord
     training: dict[str, Any] = Field(default_factory=dict)
@@ -110,6 +122,7 @@ class Bundle:
         self.processor = for_reading(device)
         self.vocabulary = readers.vocabulary
         self.second_look_weight = record.second_look_weight
+        self.score_maps = {name: ScoreMap(**vars(one)) for name, one in record.score_maps.items()}
         self.working_confidence = {"panel": record.working_confidence.panel, "person": record.working_confidence.person}
         self._unfused = detector
         layout = torch.channels_last if device.type == "cuda" else torch.preserve_format
@@ -175,6 +188,7 @@ def write_bundle(
     working_confidence: Mapping[str, float],
     temperatures: Mapping[str, float],
     second_look_weight: float = 0.0,
+    score_maps: Mapping[str, ScoreMap] | None = None,
     training: Mapping[str, Any],
     validation: Mapping[str, Any],
     half: bool = True,
@@ -197,6 +211,10 @@ def write_bundle(
             "working_confidence": {name: round(float(working_confidence[name]), 4) for name in CATEGORIES},
             "temperatures": {name: round(float(value), 4) for name, value in temperatures.items()},
             "second_look_weight": float(second_look_weight),
+            "score_maps": {
+                name: {key: float(f"{value:.9g}") for key, value in vars(one).items()}
+                for name, one in (score_maps or {}).items()
+            },
             "validation": dict(validation),
             "training": dict(training),
             "model": model.model_dump(mode="json"),

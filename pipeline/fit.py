@@ -329,8 +329,8 @@ def _write(
     }
     write_bundle(
         final, settings, data.mission.panels.vocabulary, detector, readers,
-        working_confidence={name: look.figures[f"{name} confidence"] for name in ("panel", "person")},
-        temperatures=temperatures, second_look_weight=look.weight, training=record,
+        working_confidence=look.working_confidence, temperatures=temperatures, second_look_weight=look.weight,
+        score_maps=look.maps, training=record,
         validation={job.part: one["figures"] for job, one in zip(jobs, facts, strict=True)} | {"second look": look.record()},
         pictures={} if curves is None else {CURVES_FILE: curves}, replace=replace,
     )  # fmt: skip

@@ -16,6 +16,7 @@ from mission.sightings import KEPT_MIN_CONFIDENCE, KEPT_MOST_PER_FRAME, Sighting
 from mission.vocabulary import ATTRIBUTES, Vocabulary
 from pipeline.frames_to_read import FrameToRead
 from pipeline.locate import Located, locate_boxes
+from pipeline.score_map import probabilities
 from pipeline.second_look import joined, look_from, worth_a_look
 from pipeline.tiles import Detections, detect_frame, largest_tile_px, merge_scales, shrunk
 
@@ -98,15 +99,34 @@ class FrameReader:
         return None if self.mission is None else self.mission.ground_sample_distance_m
 
     def _read(self, frame: torch.Tensor, found: Detections) -> tuple[Detections, dict[int, Tables]]:
-        """Detections with the second look in their scores, best first, and attribute tables by their numbers.
+        """Detections with the second look in their scores, as probabilities where the bundle has a map, best first; and attribute
+        tables by their numbers.
 
         Panels hardly seen by the detector are neither looked at again nor read.
         """
         panel = self.bundle.categories.index("panel")
-        from_score = look_from(self.working["panel"], self.bundle.second_look_weight)
-        worth = worth_a_look(found.score, found.category == panel, frame.shape[1] * frame.shape[2], from_score)
-        if not len(worth):
-            return found, {}
+        worth = worth_a_look(found.score, found.category == panel, frame.shape[1] * frame.shape[2], self._look_from())
+        score, tables = found.score.astype(float), {}
+        if len(worth):
+            look, tables = self._look_again(frame, found, worth)
+            if look is not None:
+                score[worth] = joined(score[worth], look, self.bundle.second_look_weight)
+        kept = np.flatnonzero(score >= KEPT_MIN_CONFIDENCE)
+        maps = {self.bundle.categories.index(name): own for name, own in self.bundle.score_maps.items()}
+        score[kept] = probabilities(score[kept], found.category[kept], maps)
+        order = kept[np.argsort(-score[kept], kind="stable")]
+        again = Detections(found.box_px[order], score[order], found.category[order])
+        return again, {new: tables[int(old)] for new, old in enumerate(order) if int(old) in tables}
+
+    def _look_from(self) -> float:
+        """The detector's score from which a panel is worth a second look."""
+        working, own = self.working["panel"], self.bundle.score_maps.get("panel")
+        return look_from(working if own is None else own.score_of(working), self.bundle.second_look_weight)
+
+    def _look_again(
+        self, frame: torch.Tensor, found: Detections, worth: np.ndarray
+    ) -> tuple[np.ndarray | None, dict[int, Tables]]:
+        """What the second look says [K] of the detections ``worth`` it (None where the bundle has none), and their tables."""
         upright = self.mission is not None and self.mission.panels.mark_turn == "upright-on-panel"
         box_px = torch.from_numpy(found.box_px[worth].astype(np.float32))
         read_off = self.bundle.read_attributes(frame, box_px, **({"marks_upright": True} if upright else {}))
@@ -116,13 +136,7 @@ class FrameReader:
             int(number): {name: attribute_table(rows[name][k], columns[name]) for name in ATTRIBUTES}
             for k, number in enumerate(worth)
         }
-        score = found.score.copy()
-        if "panel" in read_off:
-            score[worth] = joined(score[worth], _on_cpu(read_off["panel"]), self.bundle.second_look_weight)
-        order = np.argsort(-score, kind="stable")
-        order = order[score[order] >= KEPT_MIN_CONFIDENCE]
-        again = Detections(found.box_px[order], score[order], found.category[order])
-        return again, {new: tables[int(old)] for new, old in enumerate(order) if int(old) in tables}
+        return (_on_cpu(read_off["panel"]) if "panel" in read_off else None), tables
 
 
 def narrowed(vocabulary: Vocabulary, mission: Mission | None) -> Columns:
@@ -166,5 +180,5 @@ def _sighting(
         (ee, en), (_, nn) = ((float(f"{v:.6g}") for v in row) for row in located.covariance_m2[i])
         point, covariance = (e, n, u), ((ee, en), (en, nn))
     box = (round(x0, 2), round(y0, 2), round(x1 - x0, 2), round(y1 - y0, 2))
-    score = min(round(float(found.score[i]), 5), 1.0)
+    score = min(round(float(found.score[i]), 6), 1.0)
     return Sighting(image_id, category_id, box, score, tables, point, covariance)

@@ -8,17 +8,19 @@ bundle. What the readers do not look at keeps the detector's score.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
+from mission.vocabulary import CATEGORIES
 from pipeline.crops import cut_crops
 from pipeline.detector import Detections, DetectorNetwork
 from pipeline.readers import Readers
-from pipeline.validation import average_precision, detection_figures, match
+from pipeline.score_map import ScoreMap, calibration_errors, fit_score_map
+from pipeline.validation import LOOSE_IOU, average_precision, detection_figures, match
 from synth.chips import ChipBatch
 
 # Panels below this detector score are not looked at again: nobody acts on them, and there are hundreds of them.
@@ -57,16 +59,34 @@ def joined(score: NDArray[np.float64], look: NDArray[np.float64], weight: float)
 
 @dataclass(frozen=True)
 class Settled:
-    """The weight of the second look, and the figures of the whole chain on held-out chips with it and without it."""
+    """The weight of the second look, and the figures of the whole chain on held-out chips with it and without it.
+
+    ``maps``: from final scores to probabilities, for the categories of which there is enough to tell; ``errors``: expected
+    calibration errors of each as they are and mapped, on chips to which the map was not fitted.
+    """
 
     weight: float
     figures: dict[str, float]
     without: dict[str, float]
+    maps: dict[str, ScoreMap] = field(default_factory=dict)
+    errors: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+    @property
+    def working_confidence(self) -> dict[str, float]:
+        """The working confidences of the whole chain, as probabilities where scores are mapped."""
+        found = {name: self.figures[f"{name} confidence"] for name in CATEGORIES}
+        return {
+            name: float(self.maps[name](np.array([score]))[0]) if name in self.maps else score
+            for name, score in found.items()
+        }
 
     def record(self) -> dict[str, float | None]:
-        """Panel AP50 with and without the second look, for the bundle; None where nothing could be measured."""
-        pairs = (("panel AP50", self.figures), ("panel AP50 without", self.without))
-        return {name: None if np.isnan(f["panel AP50"]) else round(f["panel AP50"], 4) for name, f in pairs}
+        """Panel AP50 with and without the second look, and calibration errors, for the bundle; None where nothing could be
+        measured."""
+        found = {"panel AP50": self.figures["panel AP50"], "panel AP50 without": self.without["panel AP50"]}
+        for name, (before, after) in self.errors.items():
+            found |= {f"{name} calibration error": after, f"{name} calibration error of scores": before}
+        return {name: None if np.isnan(value) else round(value, 4) for name, value in found.items()}
 
 
 def settle(
@@ -81,7 +101,7 @@ def settle(
     found = detections(detector.eval(), chips.image)  # type: ignore[arg-type]
     without = detection_figures(found, chips)
     if not trained:
-        return Settled(0.0, without, without)
+        return Settled(0.0, without, without, *_mapped(found, chips))
     looks = looks_at(readers.eval(), chips.image, found, temperature)
     figures = {}
     for weight in WEIGHTS:
@@ -91,7 +111,21 @@ def settle(
     near = [w for w in WEIGHTS if figures[w] >= max(best - NEAR_BEST, figures[0.0])]
     weight = max(near) if near and best > figures[0.0] + LEAST_GAIN else 0.0
     final = [rescored(one, look, weight) for one, look in zip(found, looks, strict=True)]
-    return Settled(weight, detection_figures(final, chips), without)
+    return Settled(weight, detection_figures(final, chips), without, *_mapped(final, chips))
+
+
+def _mapped(
+    found: Sequence[Detections], chips: ChipBatch
+) -> tuple[dict[str, ScoreMap], dict[str, tuple[float, float]]]:
+    """Maps of final scores to probabilities by category, and their calibration errors before and after."""
+    maps, errors = {}, {}
+    for number, name in enumerate(CATEGORIES):
+        matches = match(found, chips, number, min_iou=LOOSE_IOU)
+        kept = ~matches.left_out
+        fitted = fit_score_map(matches.score[kept], matches.hit[kept])
+        if fitted is not None:
+            maps[name], errors[name] = fitted, calibration_errors(matches)
+    return maps, errors
 
 
 def detections(detector: DetectorNetwork, images: Tensor) -> list[Detections]:

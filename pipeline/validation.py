@@ -23,6 +23,8 @@ LOWEST_WORKING_CONFIDENCE = 0.05
 # A person overlooked is worse than one seen where nobody is: holding a find costs points, not limbs. (With 2 the demo from
 # nothing reported seven people a frame who were not there.)
 RECALL_WEIGHT = {"panel": 1.0, "person": 1.5}
+# Overlap from which a report is of an object at all, however well its box fits.
+LOOSE_IOU = 0.3
 # Figures on held-out real frames carry this before their names: they are never mixed with those on drawn chips.
 REAL = "real "
 
@@ -31,19 +33,21 @@ REAL = "real "
 class Matches:
     """Detections of one category over a whole validation set, best first.
 
-    score [D]; hit [D]: 1 where it is the best one on an object; left_out [D]: on an object that is not scored, or one
-    already found at the looser overlap (neither helps nor harms); objects: number of scored objects.
+    score [D]; chip [D]: the number of its picture; hit [D]: 1 where it is the best one on an object; left_out [D]: on an object
+    that is not scored, or one already found at the looser overlap (neither helps nor harms); objects: number of scored
+    objects.
     """
 
     score: NDArray[np.float64]
     hit: NDArray[np.bool_]
     left_out: NDArray[np.bool_]
     objects: int
+    chip: NDArray[np.int64]
 
 
 def match(found: Sequence[Detections], truth: Boxes, category: int, min_iou: float = 0.5) -> Matches:
     """Greedy matching by falling confidence, each object once (the rule of PASCAL VOC and COCO)."""
-    scores, hits, spared = [], [], []
+    scores, hits, spared, chips = [], [], [], []
     counted = is_scored(truth)
     objects = int((counted & (truth.category == category)).sum())
     for number, one in enumerate(found):
@@ -62,9 +66,14 @@ def match(found: Sequence[Detections], truth: Boxes, category: int, min_iou: flo
             scores.append(score)
             hits.append(hit)
             spared.append(bool(free) and not hit)
+            chips.append(number)
     order = np.argsort(-np.asarray(scores, float), kind="stable")
     return Matches(
-        np.asarray(scores, float)[order], np.asarray(hits, bool)[order], np.asarray(spared, bool)[order], objects
+        np.asarray(scores, float)[order],
+        np.asarray(hits, bool)[order],
+        np.asarray(spared, bool)[order],
+        objects,
+        np.asarray(chips, np.int64)[order],
     )
 
 
@@ -102,7 +111,7 @@ def detection_figures(found: Sequence[Detections], truth: Boxes) -> dict[str, fl
     figures = {}
     for number, name in enumerate(CATEGORIES):
         figures[f"{name} AP50"] = average_precision(match(found, truth, number))
-        loosely = match(found, truth, number, min_iou=0.3)
+        loosely = match(found, truth, number, min_iou=LOOSE_IOU)
         figures[f"{name} confidence"] = working_confidence(loosely, RECALL_WEIGHT[name])
     return figures
 

@@ -92,8 +92,8 @@ def make(
     }
     write_bundle(
         out, settings, mission.panels.vocabulary, trained["detector"], readers,
-        working_confidence={name: look.figures[f"{name} confidence"] for name in ("panel", "person")},
-        temperatures=temperatures, second_look_weight=look.weight, training=record, validation=rounded, replace=True,
+        working_confidence=look.working_confidence, temperatures=temperatures, second_look_weight=look.weight,
+        score_maps=look.maps, training=record, validation=rounded, replace=True,
     )  # fmt: skip
     return rounded
 

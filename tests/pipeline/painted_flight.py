@@ -117,6 +117,7 @@ class SeeingBundle:
     vocabulary = VOCABULARY
     working_confidence = MappingProxyType({"panel": 0.4, "person": 0.3})
     second_look_weight = 0.0
+    score_maps = MappingProxyType({})
     device = "cpu"
 
     def __init__(self, targets: tuple[Target, ...] = TARGETS) -> None:

@@ -14,6 +14,7 @@ from mission.model_file import FcosSettings, HeatMapSettings, ModelFile, ReaderS
 from mission.vocabulary import ATTRIBUTES, Vocabulary
 from pipeline.bundle import build_detector, check_vocabulary, load_bundle, write_bundle
 from pipeline.readers import Readers
+from pipeline.score_map import ScoreMap
 
 MODEL = ModelFile(
     detector=HeatMapSettings(stage_widths=(8, 8, 16, 16), stage_blocks=(0, 0, 1, 1), neck_width=16),
@@ -50,6 +51,19 @@ def changed_tensors(folder, change, part="detector"):
     tensors = load_file(path)
     change(tensors)
     save_file(tensors, path)
+
+
+def test_maps_of_scores_come_back_and_older_bundles_have_none(whole, folder):
+    """A bundle written before there were maps reads as it did: its record has no such key."""
+    own = {"a": 0.7, "b": 2.0, "c": -0.25, "lowest": 0.01}
+    changed_record(folder, lambda content: content.update(score_maps={"panel": own}))
+    assert load_bundle(folder, "cpu").score_maps == {"panel": ScoreMap(0.7, 2.0, -0.25, 0.01)}
+    changed_record(folder, lambda content: content.pop("score_maps"))
+    assert load_bundle(folder, "cpu").score_maps == {} == load_bundle(whole, "cpu").score_maps
+    for wrong in (own | {"a": -1.0}, own | {"c": float("nan")}, own | {"d": 1.0}):
+        changed_record(folder, lambda content, wrong=wrong: content.update(score_maps={"panel": wrong}))
+        with pytest.raises(InputError, match=r"score_maps\.panel"):
+            load_bundle(folder, "cpu")
 
 
 def test_a_bundle_comes_back_as_it_was(whole):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from types import SimpleNamespace
+from types import MappingProxyType, SimpleNamespace
 
 import numpy as np
 import pytest
@@ -23,6 +23,7 @@ class BrightBundle:
     name, device = "bright", "cpu"
     working_confidence = {"panel": 0.5, "person": 0.5}  # noqa: RUF012
     second_look_weight = 0.0
+    score_maps = MappingProxyType({})
     vocabulary = Vocabulary(SHAPES, COLOURS, MARKS)
 
     def detect(self, tiles: torch.Tensor) -> list[SimpleNamespace]:

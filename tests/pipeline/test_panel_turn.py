@@ -101,6 +101,7 @@ def test_a_frame_is_read_as_its_mission_lays_marks(mark_turn, read):
 
     bundle = SimpleNamespace(
         categories=("panel", "person"), vocabulary=WORDS, device="cpu", second_look_weight=0.0,
+        score_maps={},
         working_confidence={"panel": 0.5, "person": 0.5}, read_attributes=read_attributes,
     )  # fmt: skip
     mission = None

@@ -106,6 +106,7 @@ class TwoBoxes:
     """A bundle whose detector prefers the wrong one of two places, which its readers then put right."""
 
     name, categories, vocabulary, device, second_look_weight = "two", ("panel", "person"), VOCABULARY, "cpu", 0.5
+    score_maps = MappingProxyType({})
     working_confidence = MappingProxyType({"panel": 0.4, "person": 0.4})
 
     def detect(self, tiles):
@@ -135,6 +136,7 @@ class SizeBound:
     """A bundle whose detector knows bright squares up to 100 px only: of larger ones it reports a corner."""
 
     name, categories, vocabulary, device, second_look_weight = "bound", ("panel", "person"), VOCABULARY, "cpu", 0.0
+    score_maps = MappingProxyType({})
     working_confidence = MappingProxyType({"panel": 0.4, "person": 0.4})
 
     def detect(self, tiles):
