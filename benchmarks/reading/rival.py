@@ -114,7 +114,7 @@ def verdict(one: Judged) -> dict[str, Any]:
         return said
 
     drawn, plain = (
-        judge_frames(read_frame_set(one.judged / f"{one.flight}{which}"), say_of, None) for which in ("", "-untouched")
+        judge_frames(read_frame_set(one.judged / f"{one.flight}{which}"), say_of) for which in ("", "-untouched")
     )
     found = figures(drawn["panel"], plain["panel"], drawn["person"], plain["person"], flight_named(one.flight).gsd_m)
     count = sum(p.numel() for p in detector.parameters())

@@ -84,7 +84,10 @@ def turned_squares(found: Found) -> list[np.ndarray]:
     middle, reach = (found.box_px[:2] + found.box_px[2:]) / 2, found.side_px
     x, y = middle - reach
     whole = Image.fromarray(found.pixels).transform(
-        (4 * HEIGHT_PX,) * 2, Image.Transform.EXTENT, (x, y, x + 2 * reach, y + 2 * reach), Image.Resampling.BICUBIC
+        (4 * HEIGHT_PX, 4 * HEIGHT_PX),
+        Image.Transform.EXTENT,
+        (x, y, x + 2 * reach, y + 2 * reach),
+        Image.Resampling.BICUBIC,
     )
     squares = []
     for turn in range(TURNS):
@@ -92,7 +95,7 @@ def turned_squares(found: Found) -> list[np.ndarray]:
         for extent in EXTENTS:
             half, centre = extent * HEIGHT_PX, 2 * HEIGHT_PX
             box = (centre - half, centre - half, centre + half, centre + half)
-            squares.append(np.asarray(turned.resize((HEIGHT_PX,) * 2, Image.Resampling.BICUBIC, box)))
+            squares.append(np.asarray(turned.resize((HEIGHT_PX, HEIGHT_PX), Image.Resampling.BICUBIC, box)))
     return squares
 
 

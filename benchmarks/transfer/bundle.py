@@ -1,31 +1,48 @@
 """How a bundle reads the judge's frames, through the whole chain that ``panelscout read`` uses.
 
-    python -m benchmarks.transfer.bundle [BUNDLE] [--flights lake bush] [--look-weight 0] [--unknown-scale]
+    python -m benchmarks.transfer.bundle [BUNDLE] [--flights lake bush] [--look-weight 0] [--unknown-scale] [--sheets DIR]
 
-Prints a Markdown table, a line a flight. The shipped bundle was trained on the *ground* of these flights, though not on the
+Prints Markdown tables: the figures, a line a flight; people missed at the working confidence, beside false reports of people; all
+four attributes by the panel's size and by the width of the mark's strokes; what was taken for what. ``--sheets`` draws the surest
+false alarms and the misses. The shipped bundle was trained on the *ground* of these flights, though not on the
 panels, people and decoys that the judge draws: its figures say what strange things do to it, not what strange ground does.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+import json
+from collections import Counter
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import torch
 
+from benchmarks.transfer.alarms import AlarmSheet
 from benchmarks.transfer.judge import FLIGHT_NAMES, flight_named
-from benchmarks.transfer.measure import Answer, Matched, false_alarms_per_frame, figures, recall_at
+from benchmarks.transfer.measure import (
+    FRAME_AREA_PX2,
+    SIZES_PX,
+    STROKES_PX,
+    Answer,
+    Matched,
+    confusions,
+    false_alarms_per_frame,
+    figures,
+    parts_of,
+    recall_at,
+)
 from benchmarks.transfer.pool import MISSION
 from benchmarks.transfer.verdict import judge_frames
-from mission.frame_set import read_frame_set
+from eval.proportions import exact_upper_bound
+from mission.frame_set import FrameSet, read_frame_set
 from mission.mission_file import load_mission
 from mission.sightings import Sighting
-from mission.vocabulary import ATTRIBUTES
+from mission.vocabulary import ATTRIBUTES, look_alike
 from pipeline.bundle import Bundle, load_bundle
 from pipeline.frame_reader import FrameReader
 from pipeline.frames_to_read import FrameToRead
@@ -48,6 +65,18 @@ class Asked:
     judged: Path
     look_weight: float | None
     unknown_scale: bool
+    share: float = 1.0
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What was measured on one flight; ``people`` are the figures of persons at the working confidence."""
+
+    flight: str
+    figures: dict[str, Any]
+    people: dict[str, int | float]
+    confused: Counter[tuple[str, str, str]]
+    sheets: tuple[AlarmSheet, AlarmSheet]
 
 
 def answer_of(seen: list[Sighting], category: str) -> Answer:
@@ -76,25 +105,89 @@ def reading_of(bundle: Bundle, unknown_scale: bool) -> Callable[[np.ndarray], di
     return say_of
 
 
-def measured(asked: Asked) -> dict[str, Any]:
+def measured(asked: Asked) -> Measured:
     """The figures of one flight."""
     torch.set_num_threads(1)
     bundle = load_bundle(asked.bundle, "cpu")
     if asked.look_weight is not None:
         bundle.second_look_weight = asked.look_weight
     say_of, working = reading_of(bundle, asked.unknown_scale), bundle.working_confidence
-    drawn = judge_frames(read_frame_set(asked.judged / asked.flight), say_of, None)
-    plain = judge_frames(read_frame_set(asked.judged / f"{asked.flight}-untouched"), say_of, None)
+    sheets = AlarmSheet(working["panel"]), AlarmSheet(working["person"], "person")
+    sets = [read_frame_set(asked.judged / f"{asked.flight}{which}") for which in ("", "-untouched")]
+    drawn, plain = (judge_frames(some(frames, asked.share), say_of, *sheets) for frames in sets)
     panels, people = drawn["panel"], drawn["person"]
+    at_work = panels, working["panel"]
 
     def alarms(matched: Matched, category: str) -> float:
         return false_alarms_per_frame(matched, working[category])
 
-    return figures(panels, plain["panel"], people, plain["person"], flight_named(asked.flight).gsd_m) | {
-        "panels at work": recall_at(panels, working["panel"]), "alarms at work": alarms(panels, "panel"),
+    found = figures(panels, plain["panel"], people, plain["person"], flight_named(asked.flight).gsd_m) | {
+        "panels at work": recall_at(*at_work), "alarms at work": alarms(panels, "panel"),
         "alarms untouched": alarms(plain["panel"], "panel"), "people at work": recall_at(people, working["person"]),
         "people untouched": alarms(plain["person"], "person"),
+        "by_size": parts_of(*at_work, panels.size_px, SIZES_PX), "by_stroke": parts_of(*at_work, panels.stroke_px, STROKES_PX),
     }  # fmt: skip
+    return Measured(
+        asked.flight, found, people_at_work(people, plain["person"], working["person"]), confusions(*at_work), sheets
+    )
+
+
+def some(frames: FrameSet, share: float) -> FrameSet:
+    """Every so many frames, for a quick look; all of them for a share of 1."""
+    return replace(frames, frames=frames.frames[:: max(1, round(1 / share))])
+
+
+def people_at_work(people: Matched, plain: Matched, confidence: float) -> dict[str, int | float]:
+    """People asked for and missed, and false reports of people, at a confidence; areas in frames of 2000 x 1500 px."""
+    found = recall_at(people, confidence)
+    false = [int((m.false & (m.score >= confidence)).sum()) for m in (people, plain)]
+    return {
+        "people": people.objects, "missed": 0 if found is None else people.objects - round(found * people.objects),
+        "false": false[0], "false untouched": false[1],
+        "frames": people.area_px2 / FRAME_AREA_PX2, "frames untouched": plain.area_px2 / FRAME_AREA_PX2,
+    }  # fmt: skip
+
+
+def people_table(results: Sequence[Measured]) -> str:
+    """People missed with the 95 % upper bound of Clopper and Pearson, beside false reports of people."""
+    lines = [["flight", "people", "missed", "share missed, at most (95 %)", "false people a frame", "untouched"]]
+    rows = [(one.flight, one.people) for one in results]
+    rows.append(("all", {key: sum(row[key] for _, row in rows) for key in rows[0][1]}))
+    for name, row in rows:
+        asked, missed = int(row["people"]), int(row["missed"])
+        bound = f"{missed / asked:.2f}, {exact_upper_bound(missed, asked):.2f}" if asked else "–"
+        rates = [f"{row[f'false{which}'] / max(row[f'frames{which}'], 1e-9):.2f}" for which in ("", " untouched")]
+        lines.append([name, str(asked), str(missed), bound, *rates])
+    return markdown(lines)
+
+
+def parts_table(results: Sequence[Measured], key: str, heading: str) -> str:
+    """All four attributes of the panels found at the working confidence, by a range, all flights together."""
+    lines = [[heading, "panels", "found", "all four of found", "look-alikes granted"]]
+    for parts in zip(*(one.figures[key] for one in results), strict=True):
+        total = {name: sum(part[name] for part in parts) for name in ("panels", "found", "all_four", "alike")}
+        shares = [f"{total[name] / total['found']:.2f}" if total["found"] else "–" for name in ("all_four", "alike")]
+        lines.append([parts[0]["part"], str(total["panels"]), str(total["found"]), *shares])
+    return markdown(lines)
+
+
+def confusion_table(results: Sequence[Measured], most: int = 6) -> str:
+    """The commonest confusions of each attribute; a star marks a look-alike pair of the vocabulary."""
+    total = sum((one.confused for one in results), Counter[tuple[str, str, str]]())
+    lines = [["attribute", "true, taken for (times)"]]
+    for attribute in ATTRIBUTES:
+        mine = Counter({(true, said): n for (name, true, said), n in total.items() if name == attribute}).most_common(
+            most
+        )
+        told = (f"{t}, {s}{'*' if look_alike(attribute, t, s) else ''} ({n})" for (t, s), n in mine)
+        lines.append([attribute, "; ".join(told) or "none"])
+    return markdown(lines)
+
+
+def markdown(lines: Sequence[Sequence[str]]) -> str:
+    """Rows of cells, the first one the heading."""
+    head, *rest = ("| " + " | ".join(line) + " |" for line in lines)
+    return "\n".join([head, "|" + " --- |" * len(lines[0]), *rest])
 
 
 def main() -> None:
@@ -106,14 +199,39 @@ def main() -> None:
     )
     parser.add_argument("--look-weight", type=float, help="weight of the second look instead of the bundle's")
     parser.add_argument("--unknown-scale", action="store_true", help="read as photographs of unknown scale are")
+    parser.add_argument("--share", type=float, default=1.0, help="of the frames, for a quick look")
+    parser.add_argument("--sheets", type=Path, help="folder for pictures of the surest false alarms and of misses")
+    parser.add_argument("--out", type=Path, help="add what was measured to this file, a line of JSON a flight")
     parser.add_argument("--workers", type=int, default=2)
     given = parser.parse_args()
+    reading = given.look_weight, given.unknown_scale, given.share
     print("| flight | " + " | ".join(COLUMNS.values()) + " |\n" + "|" + " --- |" * (len(COLUMNS) + 1))
-    todo = [Asked(given.bundle, f, given.judged, given.look_weight, given.unknown_scale) for f in given.flights]
+    todo, results = [Asked(given.bundle, flight, given.judged, *reading) for flight in given.flights], []
     with ProcessPoolExecutor(given.workers) as pool:
-        for asked, found in zip(todo, pool.map(measured, todo), strict=True):
-            cells = ["–" if found[key] is None else f"{found[key]:.2f}" for key in COLUMNS]
-            print(f"| {asked.flight} | " + " | ".join(cells) + " |", flush=True)
+        for found in pool.map(measured, todo):
+            results.append(found)
+            cells = ["–" if found.figures[key] is None else f"{found.figures[key]:.2f}" for key in COLUMNS]
+            print(f"| {found.flight} | " + " | ".join(cells) + " |", flush=True)
+            if given.out:
+                line = {
+                    "bundle": given.bundle,
+                    "flight": found.flight,
+                    **found.figures,
+                    "persons at work": found.people,
+                }
+                with given.out.open("a") as file:
+                    file.write(json.dumps(line, allow_nan=False) + "\n")
+    print("", people_table(results), sep="\n")
+    print("", parts_table(results, "by_size", "longer side, px"), sep="\n")
+    if any(part["panels"] for one in results for part in one.figures["by_stroke"]):
+        print("", parts_table(results, "by_stroke", "stroke of the mark, px"), sep="\n")
+    print("", confusion_table(results), sep="\n")
+    if given.sheets:
+        given.sheets.mkdir(parents=True, exist_ok=True)
+        for number, category in enumerate(_IDS):
+            sheet = AlarmSheet(category=category)
+            sheet.take_in(one.sheets[number] for one in results)
+            sheet.save(given.sheets / f"{category}.jpg")
 
 
 if __name__ == "__main__":

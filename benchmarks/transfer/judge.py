@@ -26,8 +26,8 @@ from benchmarks.transfer.panels import PanelPlan, Sprite, draw_panel, mark_heigh
 from benchmarks.transfer.people import Slant, draw_person
 from benchmarks.transfer.photograph_look import Look, local_light, look_of, roughness
 from benchmarks.transfer.pixels import Bytes, blurred, to_linear, to_srgb
-from benchmarks.transfer.typefaces import FAMILIES, mark_mask
-from mission.atomic import new_folder, write_bytes
+from benchmarks.transfer.typefaces import FAMILIES, mark_mask, stroke_share
+from mission.atomic import new_folder, write_bytes, write_json
 from mission.frame_set import Frame, FrameSet, Run, Thing, write_truth
 from mission.photographs import load_photograph
 from mission.vocabulary import MARKS, SHAPES
@@ -37,6 +37,8 @@ WINDOW_PX = (2000, 1500)
 PANELS_A_FRAME = 5.0
 PANEL_SIZE_PX = (24.0, 90.0)
 JPEG_QUALITY = 95
+#: Beside the truth: run -> width of the strokes of each thing's mark [px], in the order of the frame's things; null: no mark.
+STROKES = "strokes.json"
 
 
 @dataclass(frozen=True)
@@ -105,6 +107,7 @@ class Composer:
         # Cameras miss the white of the light by a little; all things in a frame share the miss.
         self.tint = np.exp(rng.normal(0.0, 0.03, 3)).astype(np.float32)
         self.taken: list[tuple[float, float, float]] = []
+        self.strokes: dict[int, float] = {}
 
     def place(self, radius_px: float) -> tuple[float, float] | None:
         """A free spot: mostly the plainest of a few, for people lay panels on open ground, sometimes any; None: no room."""
@@ -169,11 +172,18 @@ class Composer:
 
 
 def draw_frame(
-    window: Window, flight: Flight, look: Look, pixels: Bytes, key: tuple[int, ...]
+    window: Window,
+    flight: Flight,
+    look: Look,
+    pixels: Bytes,
+    key: tuple[int, ...],
+    strokes: dict[int, float] | None = None,
 ) -> tuple[Bytes, list[Thing]]:
-    """Draw one layout into a window's pixels; the things' ids count from 1."""
+    """Draw one layout into a window's pixels; the things' ids count from 1. ``strokes`` is filled with the width [px] of the
+    strokes of each panel's mark, by id."""
     rng = np.random.Generator(np.random.Philox(np.random.SeedSequence(key)))
     composer = Composer(pixels, look, flight, window.photograph.stem, rng)
+    composer.strokes = {} if strokes is None else strokes
     things = _real_person(window)
     composer.taken += [(t.bbox_px[0] + t.bbox_px[2] / 2, t.bbox_px[1] + t.bbox_px[3] / 2, 60.0) for t in things]
     area = pixels.shape[0] * pixels.shape[1] / (WINDOW_PX[0] * WINDOW_PX[1])
@@ -196,13 +206,15 @@ def _add_panel(composer: Composer, rng: np.random.Generator, number: int) -> lis
     size = float(np.exp(rng.uniform(*np.log(PANEL_SIZE_PX))))
     turn = rng.uniform(0, 360)
     mark_turn = 0.0 if rng.random() < 0.5 else rng.uniform(0, 360)
-    height = mark_height(shape, mark_mask(family, style, mark), mark_turn, rng.uniform(0.5, 0.68))
+    mask = mark_mask(family, style, mark)
+    height = mark_height(shape, mask, mark_turn, rng.uniform(0.5, 0.68))
     panel_name, mark_name, paint, ink = draw_pair(rng)
     spot = composer.place(size * 0.75)
     if spot is None:
         return []
     plan = PanelPlan(shape, spot, size, turn, paint, mark, family, style, mark_turn, height, ink, composer.squash)
     composer.lay(draw_panel(plan, rng, composer.sun_px, composer.flight.hardness))
+    composer.strokes[number] = stroke_share(mask) * height * size
     corners = plan.corners_px()
     x, y = corners[:, 0], corners[:, 1]
     area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))) / 2
@@ -244,14 +256,19 @@ def _encoded(pixels: Bytes) -> bytes:
     return buffer.getvalue()
 
 
-def _draw_photograph(task: tuple[Path, Path, Path, str, int, int, float]) -> tuple[list[Frame], list[Frame]]:
-    """All windows and draws of one photograph, written under both folders: frames drawn into, and untouched (ids are 0)."""
+Drawn = tuple[list[Frame], list[Frame], dict[str, list[float | None]]]
+
+
+def _draw_photograph(task: tuple[Path, Path, Path, str, int, int, float]) -> Drawn:
+    """All windows and draws of one photograph, written under both folders: frames drawn into, and untouched (ids are 0); and
+    of each frame drawn into, by its run, the strokes of its things [px] (None: no mark)."""
     photograph, out, plain, name, number, seed, share = task
     flight = flight_named(name)
     whole = load_photograph(photograph)
     look = look_of(whole)
     frames: list[Frame] = []
     empty: list[Frame] = []
+    strokes: dict[str, list[float | None]] = {}
     for place, window in enumerate(windows_of(photograph)):
         x, y, w, h = window.box_px
         pixels = whole[y : y + h, x : x + w]
@@ -260,11 +277,13 @@ def _draw_photograph(task: tuple[Path, Path, Path, str, int, int, float]) -> tup
         present = tuple(_real_person(window))
         empty.append(Frame(0, f"frames/{stem}.jpg", w, h, None, stem, name, present))
         for draw in range(max(1, round(flight.draws * share))):
-            drawn, things = draw_frame(window, flight, look, pixels, (seed, number, place, draw))
+            of_marks: dict[int, float] = {}
+            drawn, things = draw_frame(window, flight, look, pixels, (seed, number, place, draw), of_marks)
             write_bytes(out / "frames" / f"{stem}-{draw}.jpg", _encoded(drawn))
             run = f"{stem}-{draw}"
+            strokes[run] = [round(of_marks[t.id], 2) if t.id in of_marks else None for t in things]
             frames.append(Frame(0, f"frames/{run}.jpg", w, h, None, run, name, tuple(things)))
-    return frames, empty
+    return frames, empty, strokes
 
 
 def _numbered(frames: list[Frame]) -> tuple[tuple[Frame, ...], tuple[Run, ...]]:
@@ -304,6 +323,7 @@ def judge_flight(
         write_truth(drawn, FrameSet(drawn, "mixed", frames, runs))
         empty, _ = _numbered([frame for part in parts for frame in part[1]])
         write_truth(plain, FrameSet(plain, "photographed", empty))
+        write_json(drawn / STROKES, {run: row for part in parts for run, row in part[2].items()})
 
 
 def main() -> None:

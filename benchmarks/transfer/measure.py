@@ -7,20 +7,24 @@ area of 2000 x 1500 px, whatever the size of the photographs. Boxes are x0, y0, 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mission.frame_set import Frame
-from mission.vocabulary import ATTRIBUTES
+from mission.vocabulary import ATTRIBUTES, look_alike
 
 Floats = NDArray[np.float64]
 FRAME_AREA_PX2 = 2000 * 1500
 LARGE_PX = 40.0
 RATES = (0.2, 1.0, 5.0)
+#: Edges of the ranges of a panel's longer side, and of the width of its mark's strokes [px].
+SIZES_PX = (16.0, 24.0, 32.0, 40.0, 60.0, np.inf)
+STROKES_PX = (0.0, 2.0, 3.0, 4.0, 6.0, 9.0, np.inf)
 #: Marks that are one another turned by half (6/9) or by a quarter (M/W is half, N/Z a quarter): no reader can tell them
 #: apart where a mark may lie at any turn to its panel and the face has no further cue.
 TURN_TWINS = ({"6", "9"}, {"M", "W"}, {"N", "Z"})
@@ -37,7 +41,11 @@ class Answer:
 
 @dataclass
 class Matched:
-    """One category over all frames: detections with their score, hit or false, and the objects asked for."""
+    """One category over all frames: detections with their score, hit or false, and the objects asked for.
+
+    ``told`` holds the true attributes and those said of each detection that met an object and was read, else None;
+    ``stroke_px`` [objects] the width of the strokes of each mark (NaN: unknown).
+    """
 
     score: Floats
     hit: NDArray[np.bool_]
@@ -47,6 +55,8 @@ class Matched:
     size_px: Floats
     rights: Floats
     area_px2: float
+    told: Sequence[tuple[Mapping[str, str | None], Mapping[str, str]] | None] = ()
+    stroke_px: Floats = field(default_factory=lambda: np.zeros(0))
 
 
 def iou(one: Floats, many: Floats) -> Floats:
@@ -56,10 +66,16 @@ def iou(one: Floats, many: Floats) -> Floats:
     return shared / (np.prod(one[2:] - one[:2]) + np.prod(many[:, 2:] - many[:, :2], axis=1) - shared)
 
 
-def match(frames: Sequence[Frame], answers: Sequence[Answer], category: str) -> Matched:
-    """Match every frame's answers to its things of one category; ``rights`` [D, 5] holds the four attributes' hits and,
-    last, all four with turn twins granted (0 where the detection met nothing)."""
-    score, hit, false, row_of, sizes, rights = [], [], [], [], [], []
+def match(
+    frames: Sequence[Frame],
+    answers: Sequence[Answer],
+    category: str,
+    strokes: Mapping[str, Sequence[float | None]] = {},
+) -> Matched:
+    """Match every frame's answers to its things of one category; ``rights`` [D, 6] holds the four attributes' hits, all four
+    with turn twins granted, and all four with look-alike pairs granted (0 where the detection met nothing). ``strokes``: run
+    -> widths of the marks of the frame's things, in their order."""
+    score, hit, false, row_of, sizes, rights, told, widths = [], [], [], [], [], [], [], []
     count = 0
     for frame, answer in zip(frames, answers, strict=True):
         things = [t for t in frame.things if t.category == category]
@@ -69,6 +85,8 @@ def match(frames: Sequence[Frame], answers: Sequence[Answer], category: str) -> 
         rows = np.where(scored, count + np.cumsum(scored) - 1, -1) if things else np.zeros(0, int)
         sizes += [max(t.bbox_px[2:]) for t in things if t.scored]
         count += int(scored.sum())
+        wide = dict(zip((t.id for t in frame.things), strokes.get(str(frame.mission_run), ())))
+        widths += [np.nan if (stroke := wide.get(t.id)) is None else stroke for t in things if t.scored]
         free = np.ones(len(things), dtype=bool)
         for k in np.argsort(-answer.score, kind="stable"):
             best = _best(answer.box_px[k], boxes, free, scored)
@@ -76,16 +94,18 @@ def match(frames: Sequence[Frame], answers: Sequence[Answer], category: str) -> 
             hit.append(best >= 0 and scored[best])
             false.append(best < 0)
             row_of.append(rows[best] if best >= 0 else -1)
-            right = np.zeros(5)
+            right, pair = np.zeros(6), None
             if best >= 0:
                 free[best] = False
                 if category == "panel" and answer.attributes:
-                    right = attribute_hits(things[best].attributes, answer.attributes[k])
+                    pair = things[best].attributes, answer.attributes[k]
+                    right = attribute_hits(*pair)
             rights.append(right)
+            told.append(pair)
     area = float(sum(f.width_px * f.height_px for f in frames))
     return Matched(
         np.array(score, float), np.array(hit, bool), np.array(false, bool), np.array(row_of, int), count,
-        np.array(sizes, float), np.array(rights, float).reshape(-1, 5), area,
+        np.array(sizes, float), np.array(rights, float).reshape(-1, 6), area, told, np.array(widths, float),
     )  # fmt: skip
 
 
@@ -102,11 +122,14 @@ def _best(box: Floats, boxes: Floats, free: NDArray[np.bool_], scored: NDArray[n
 
 
 def attribute_hits(truth: Mapping[str, str | None], said: Mapping[str, str]) -> Floats:
-    """1 or 0 for each of ATTRIBUTES, and for all four where a turn twin of the mark is granted."""
+    """1 or 0 for each of ATTRIBUTES, for all four where a turn twin of the mark is granted, and for all four where every
+    look-alike is."""
     hits = [float(truth.get(a) == said.get(a)) for a in ATTRIBUTES]
     mark = ATTRIBUTES.index("mark")
     twins = hits[mark] or any({truth.get("mark"), said.get("mark")} == pair for pair in TURN_TWINS)
-    return np.array([*hits, float(twins and all(h for i, h in enumerate(hits) if i != mark))])
+    pairs = [(a, truth.get(a), said.get(a)) for a in ATTRIBUTES]
+    alike = all(t is not None and s is not None and look_alike(a, t, s) for a, t, s in pairs)
+    return np.array([*hits, float(twins and all(h for i, h in enumerate(hits) if i != mark)), float(alike)])
 
 
 def average_precision(matched: Matched) -> float | None:
@@ -169,6 +192,8 @@ def figures(
         result[f"alarms_at_90{name}"] = alarms
         result[f"alarms_at_90_per_hectare{name}"] = None if alarms is None else alarms / hectares
     result.update(_attribute_figures(panels, at_one))
+    result["by_size"] = parts_of(panels, at_one, panels.size_px, SIZES_PX)
+    result["by_stroke"] = parts_of(panels, at_one, panels.stroke_px, STROKES_PX)
     result["person_ap50"] = average_precision(persons)
     for rate in (0.2, 1.0):
         result[f"person_recall_at_{rate:g}"] = recall_at(persons, threshold_for_rate(persons, rate))
@@ -192,5 +217,35 @@ def _attribute_figures(panels: Matched, threshold: float) -> dict[str, float | N
             result[f"{name}{suffix}"] = float(rights[chosen, i].mean()) if measured else None
         result[f"all_four{suffix}"] = float(whole[chosen].mean()) if measured else None
         result[f"all_four_twins{suffix}"] = float(rights[chosen, 4].mean()) if measured else None
+        result[f"all_four_alike{suffix}"] = float(rights[chosen, 5].mean()) if measured else None
         result[f"all_four_of_all{suffix}"] = float(whole[chosen].sum() / asked) if asked else None
     return result
+
+
+def parts_of(panels: Matched, threshold: float, values: Floats, edges: Sequence[float]) -> list[dict[str, Any]]:
+    """For each range of a value of the panels [objects]: how many there are, are found at a score, and have all four
+    attributes right, strictly and with look-alikes granted. Counts, so that flights can be put together."""
+    kept = panels.hit & (panels.score >= threshold)
+    row, rights = panels.object_row[kept], panels.rights[kept]
+    whole, alike = rights[:, :4].min(axis=1, initial=1.0) > 0, rights[:, 5] > 0
+    parts = []
+    for low, high in zip(edges, edges[1:]):
+        asked = (values >= low) & (values < high)
+        mine = asked[row] if len(asked) else np.zeros(len(row), bool)
+        words = f"{low:g} and more" if np.isinf(high) else f"{low:g} to {high:g}"
+        parts.append({"part": words, "panels": int(asked.sum()), "found": int(mine.sum()),
+                      "all_four": int(whole[mine].sum()), "alike": int(alike[mine].sum())})  # fmt: skip
+    return parts
+
+
+def confusions(panels: Matched, threshold: float) -> Counter[tuple[str, str, str]]:
+    """How often which value was taken for which, as (attribute, true, said), among the panels found at a score."""
+    found: Counter[tuple[str, str, str]] = Counter()
+    for pair, hit, score in zip(panels.told, panels.hit, panels.score):
+        if pair is None or not hit or score < threshold:
+            continue
+        for name in ATTRIBUTES:
+            true, said = pair[0].get(name), pair[1].get(name)
+            if true is not None and said is not None and true != said:
+                found[(name, true, said)] += 1
+    return found

@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from benchmarks.transfer.pixels import blurred
+
 #: family -> files of matplotlib's font folder with the emboldening in shares of the mark's height.
 FACES: dict[str, tuple[tuple[str, float], ...]] = {
     "STIX": (("STIXGeneralBol.ttf", 0.02), ("STIXGeneral.ttf", 0.045)),
@@ -87,3 +89,14 @@ def mark_mask(family: str, style: int, text: str) -> NDArray[np.uint8]:
         return _from_file(BUILT_IN, text, (0.03, 0.05)[style % 2])
     files = FACES[family]
     return _from_file(files[style % len(files)][0], text, files[style % len(files)][1])
+
+
+def stroke_share(mask: NDArray[np.uint8]) -> float:
+    """Width of a mark's strokes in shares of its height: of the bar whose area and outline are the mark's.
+
+    The length of the outline is the sum of the coverage's slope, which does not depend on its direction.
+    """
+    ink = blurred(np.pad(mask.astype(np.float32) / 255.0, 8), 1.0)
+    down, along = np.gradient(ink)
+    half, area = float(np.hypot(down, along).sum()) / 2, float(ink.sum())
+    return (half - float(np.sqrt(max(half * half - 4 * area, 0.0)))) / 2 / mask.shape[0]

@@ -24,7 +24,7 @@ from torch import nn
 
 from benchmarks.transfer.alarms import AlarmSheet
 from benchmarks.transfer.ingredients import ROWS, row_named
-from benchmarks.transfer.judge import FLIGHT_NAMES, flight_named, judge_flight
+from benchmarks.transfer.judge import FLIGHT_NAMES, STROKES, flight_named, judge_flight
 from benchmarks.transfer.learn import Run, learnt, network_of
 from benchmarks.transfer.measure import Answer, Matched, figures, match
 from benchmarks.transfer.pool import MISSION
@@ -129,18 +129,20 @@ def answer(
 
 
 def judge_frames(
-    frame_set: FrameSet, say_of: Callable[[np.ndarray], dict[str, Answer]], sheet: AlarmSheet | None
+    frame_set: FrameSet, say_of: Callable[[np.ndarray], dict[str, Answer]], *sheets: AlarmSheet
 ) -> dict[str, Matched]:
-    """Let the networks answer every frame and match the answers, by category."""
+    """Let the networks answer every frame and match the answers, by category; ``sheets`` look on."""
     answers: dict[str, list[Answer]] = {name: [] for name in CATEGORIES}
     for frame in frame_set.frames:
         pixels = load_photograph(frame_set.path_of(frame))
         said = say_of(pixels)
         for name in CATEGORIES:
             answers[name].append(said[name])
-        if sheet is not None:
-            sheet.look(frame, pixels, said["panel"])
-    return {name: match(list(frame_set.frames), answers[name], name) for name in CATEGORIES}
+        for sheet in sheets:
+            sheet.look(frame, pixels, said[sheet.category])
+    beside = frame_set.folder / STROKES
+    strokes = json.loads(beside.read_text()) if beside.is_file() else {}
+    return {name: match(list(frame_set.frames), answers[name], name, strokes) for name in CATEGORIES}
 
 
 def verdict(case: Case) -> dict[str, Any]:
@@ -151,7 +153,7 @@ def verdict(case: Case) -> dict[str, Any]:
     assert readers is None or isinstance(readers, Readers)
     detector, readers = detector.to(case.device), None if readers is None else readers.to(case.device)
     vocabulary = load_mission(MISSION).panels.vocabulary
-    sheet = AlarmSheet() if case.sheets else None
+    sheets = [AlarmSheet()] if case.sheets else []
     reading = row_named(case.row).reading
     weight = LOOK_WEIGHT if reading == "second-look" else 0.0
     if reading == "adapted":
@@ -163,9 +165,10 @@ def verdict(case: Case) -> dict[str, Any]:
     def say_of(pixels: np.ndarray) -> dict[str, Answer]:
         return answer(pixels, detector, readers, vocabulary, weight)
 
-    drawn = judge_frames(read_frame_set(case.judged / case.flight), say_of, sheet)
-    plain = judge_frames(read_frame_set(case.judged / f"{case.flight}-untouched"), say_of, sheet)
-    if sheet is not None and case.sheets is not None:
+    drawn = judge_frames(read_frame_set(case.judged / case.flight), say_of, *sheets)
+    plain = judge_frames(read_frame_set(case.judged / f"{case.flight}-untouched"), say_of, *sheets)
+    for sheet in sheets:
+        assert case.sheets is not None
         sheet.save(case.sheets / f"{case.row}-{case.seed}-{case.flight}.jpg")
     facts = facts_of(case.detector)
     measured = figures(

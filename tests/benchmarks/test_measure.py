@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import io
+from collections import Counter
 from typing import Any
 
 import numpy as np
 import pytest
 
 from benchmarks.transfer import measure
+from benchmarks.transfer.alarms import AlarmSheet
+from benchmarks.transfer.bundle import Measured, people_table
 from benchmarks.transfer.measure import Answer
+from benchmarks.transfer.typefaces import stroke_share
 from mission.frame_set import Frame, Thing
 
 NAMES = {"shape": "star", "panel_colour": "red", "mark": "6", "mark_colour": "white"}
@@ -120,3 +124,62 @@ def test_nothing_to_find_is_none_not_zero() -> None:
     empty = measure.match([Frame(1, "a", 100, 100)], [Answer(np.zeros((0, 4)), np.zeros(0))], "panel")
     figures = measure.figures(empty, empty, empty, empty, 0.02)
     assert figures["ap50"] is None and figures["all_four"] is None and figures["alarms_at_90"] is None
+
+
+def test_parts_and_confusions_by_hand() -> None:
+    """One of the two panels of 50 px has its mark read as its twin; the one of 30 px has its shape wrong."""
+    panels = _hand_case()
+    parts = {part["part"]: part for part in measure.parts_of(panels, 0.2, panels.size_px, measure.SIZES_PX)}
+    assert parts["40 to 60"] == {"part": "40 to 60", "panels": 2, "found": 2, "all_four": 1, "alike": 2}
+    assert parts["24 to 32"] == {"part": "24 to 32", "panels": 1, "found": 1, "all_four": 0, "alike": 0}
+    assert sum(part["panels"] for part in parts.values()) == 3  # the small one is left out everywhere
+    assert measure.confusions(panels, 0.2) == {("mark", "6", "9"): 1, ("shape", "star", "cross"): 1}
+    assert measure.confusions(panels, 0.5) == {("mark", "6", "9"): 1}
+
+
+def test_strokes_are_those_of_the_things_that_count() -> None:
+    things = [
+        Thing(k + 1, "panel", (100.0 * k, 0.0, s, s), s * s, attributes=NAMES) for k, s in enumerate((10.0, 50.0))
+    ]
+    frame = Frame(1, "a", 200, 200, mission_run="one", things=(*things, Thing(3, "person", (0, 90, 40, 40), 9)))
+    nothing = Answer(np.zeros((0, 4)), np.zeros(0))
+    panels = measure.match([frame], [nothing], "panel", {"one": [1.5, 4.5, None]})
+    assert panels.stroke_px.tolist() == [4.5]
+    assert np.isnan(measure.match([frame], [nothing], "panel").stroke_px).all()
+    assert [part["panels"] for part in measure.parts_of(panels, 0.5, panels.stroke_px, measure.STROKES_PX)] == [
+        0,
+        0,
+        0,
+        1,
+        0,
+        0,
+    ]
+
+
+def test_the_width_of_a_bar_and_of_a_ring_are_measured() -> None:
+    bar = np.full((240, 40), 255, np.uint8)
+    y, x = np.mgrid[:240, :240] - 119.5
+    ring = np.where((np.hypot(x, y) <= 120) & (np.hypot(x, y) >= 84), 255, 0).astype(np.uint8)
+    assert stroke_share(bar) * 240 == pytest.approx(40, rel=0.05)
+    assert stroke_share(ring) * 240 == pytest.approx(36, rel=0.12)  # taken for a bar, so a little too wide
+
+
+def test_people_missed_carry_an_upper_bound_that_clopper_and_pearson_give() -> None:
+    """None of 20 missed: the one-sided 95 % bound is 1 - 0.05 ** (1 / 20) (Clopper & Pearson 1934, the case of no event)."""
+    row = {"people": 20, "missed": 0, "false": 1, "false untouched": 0, "frames": 4.0, "frames untouched": 2.0}
+    sheets = (AlarmSheet(), AlarmSheet(category="person"))
+    text = people_table([Measured("park", {}, row, Counter(), sheets)] * 2)
+    assert f"| park | 20 | 0 | 0.00, {1 - 0.05 ** (1 / 20):.2f} | 0.25 | 0.00 |" in text
+    assert f"| all | 40 | 0 | 0.00, {1 - 0.05 ** (1 / 40):.2f} | 0.25 | 0.00 |" in text
+
+
+def test_a_sheet_keeps_the_surest_alarms_and_the_worst_misses() -> None:
+    pixels = np.zeros((200, 200, 3), np.uint8)
+    frame = Frame(1, "a", 200, 200, things=(Thing(1, "panel", (20.0, 20.0, 40.0, 40.0), 1600, attributes=NAMES),))
+    first, second = AlarmSheet(0.5), AlarmSheet(0.5)
+    first.look(frame, pixels, Answer(np.array([[20.0, 20, 60, 60], [100, 100, 140, 140]]), np.array([0.4, 0.7])))
+    second.look(frame, pixels, Answer(np.array([[20.0, 20, 60, 60], [90, 90, 140, 140]]), np.array([0.6, 0.9])))
+    both = AlarmSheet()
+    both.take_in([first, second])
+    assert [score for score, _ in both.alarms] == [0.9, 0.7]
+    assert [score for score, _ in both.missed] == [0.4]
