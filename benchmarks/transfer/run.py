@@ -199,6 +199,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--pool", type=Path, default=Path("/tmp/chip-pool"), help="folder for the drawn chips")
     parser.add_argument("--seeds", type=int, nargs="+", default=[1])
     parser.add_argument("--once", nargs="+", default=[], metavar="ROW", help="rows that take the first seed only")
+    parser.add_argument("--parts", nargs="+", default=["detector", "readers"], choices=("detector", "readers"))
     parser.add_argument("--steps", type=int, help="of each training; without it all go on to the end of the time")
     parser.add_argument("--large", metavar="MODEL", help="model file of the rows that leave out one flight at a time")
     parser.add_argument("--large-steps", type=int, help="steps of these")
@@ -219,7 +220,8 @@ def main() -> None:
     begun = time.time()
     given: Any = arguments()
     given.out.mkdir(parents=True, exist_ok=True)
-    learners = learners_for(list(planned(given.rows, given.seeds, given.flights, given.once)), given)
+    asked = planned(given.rows, given.seeds, given.flights, given.once)
+    learners = learners_for([run for run in asked if run.part in given.parts], given)
     if given.ship:
         learners += [Learner((run,), given.ship, given.large_steps) for run in shipped(given.seeds[0])]
     print(f"{sum(len(one.runs) for one in learners)} trainings in {len(learners)} processes", flush=True)
