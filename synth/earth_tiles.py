@@ -72,7 +72,7 @@ def sand(rng: np.random.Generator, n: int, m: float) -> Planes:
     fine = torus.noise(rng, n, 0.15)
     tone = 0.02 * broad + 0.04 * fine + 0.02 * trodden + 0.5 * shells * (pale - 0.6)
     mix = 0.5 + 0.05 * broad + 0.08 * torus.patches(rng, n, 1.5 * m, 1.5)
-    return tone, mix, 0.5 * torus.relief(0.010 * m * ripples + 0.012 * m * broad + 0.014 * m * trodden)
+    return tone, mix, 0.5 * torus.relief(0.010 * m * ripples + 0.012 * m * broad + 0.008 * m * trodden)
 
 
 def gravel(rng: np.random.Generator, n: int, m: float) -> Planes:

@@ -23,8 +23,8 @@ class GroundKind:
     soft_m: float = 0.25
     """Over what width it fades out."""
     ragged_m: float = 0.12
-    """How far the fine texture moves its border: much less than ``soft_m`` and it thins out evenly, more and it ends crisply
-    around its single tufts, leaves or stones."""
+    """How far the fine texture moves its border, for a tone that varies by 0.15; faint textures need more. Much less than
+    ``soft_m`` and it thins out evenly, more and it ends crisply around its single tufts, leaves or stones."""
     height_m: tuple[float, float] = (0.0, 0.0)
 
 
@@ -40,7 +40,7 @@ KINDS: dict[str, GroundKind] = {
         ),
         tone=1.3,
         soft_m=0.28,
-        ragged_m=0.12,
+        ragged_m=0.22,
     ),
     "weedy_grass": GroundKind(
         (
@@ -51,7 +51,7 @@ KINDS: dict[str, GroundKind] = {
         ),
         tone=1.3,
         soft_m=0.3,
-        ragged_m=0.14,
+        ragged_m=0.24,
     ),
     "wild_grass": GroundKind(
         (
@@ -85,7 +85,7 @@ KINDS: dict[str, GroundKind] = {
             ((88, 124, 60), (124, 148, 84)),
         ),
         soft_m=0.3,
-        ragged_m=0.16,
+        ragged_m=0.25,
     ),
     "reeds": GroundKind(
         (
@@ -123,7 +123,7 @@ KINDS: dict[str, GroundKind] = {
             ((112, 94, 86), (148, 130, 120)),
         ),
         soft_m=0.35,
-        ragged_m=0.08,
+        ragged_m=0.2,
     ),
     "mud": GroundKind(
         (
@@ -132,7 +132,7 @@ KINDS: dict[str, GroundKind] = {
             ((118, 106, 92), (152, 140, 124)),
         ),
         soft_m=0.3,
-        ragged_m=0.06,
+        ragged_m=0.12,
     ),
     "sand": GroundKind(
         (
@@ -141,8 +141,8 @@ KINDS: dict[str, GroundKind] = {
             ((206, 192, 166), (226, 214, 192)),
             ((184, 160, 122), (204, 182, 146)),
         ),
-        soft_m=0.4,
-        ragged_m=0.08,
+        soft_m=0.35,
+        ragged_m=0.22,
     ),
     "gravel": GroundKind(
         (
@@ -152,7 +152,7 @@ KINDS: dict[str, GroundKind] = {
             ((146, 132, 118), (178, 166, 152)),
         ),
         soft_m=0.3,
-        ragged_m=0.14,
+        ragged_m=0.18,
     ),
     "rubble": GroundKind(
         (
@@ -233,7 +233,7 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.08,
         ragged_m=0.16,
         tone=1.35,
-        relief=1.5,
+        relief=1.2,
     ),
     "tree_crowns": GroundKind(
         (
@@ -247,7 +247,7 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.1,
         ragged_m=0.32,
         tone=1.4,
-        relief=1.5,
+        relief=1.15,
     ),
     "bark": GroundKind(
         (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -257,7 +258,7 @@ def standing_things(draw: LayerDraw, main: str) -> list[Layer]:
     """Trees, shrubs, logs, puddles, and shade from trees outside the picture."""
     rng, settings = draw.rng, draw.settings
     layers: list[Layer] = []
-    if rng.random() < (0.25 if main in ("brushwood", "leaf_litter", "wild_grass", "soil") else 0.06):
+    if rng.random() < (0.15 if main in ("brushwood", "leaf_litter", "wild_grass", "soil") else 0.04):
         layers += _logs(draw)
     if main in ("mud", "soil", "gravel", "asphalt") and rng.random() < (0.3 if main == "mud" else 0.08):
         layers += puddles(draw)
@@ -274,7 +275,7 @@ def _logs(draw: LayerDraw) -> list[Layer]:
     rng = draw.rng
     half = float(rng.uniform(0.5, 2.5))
     thick = max(float(rng.uniform(0.03, 0.08)) * half + 0.02, _THINNEST_PX * draw.gsd_m)
-    layers = [_sticks(draw, half, thick, float(rng.uniform(0.2, 0.7)))]
+    layers = [_sticks(draw, half, thick, float(rng.uniform(0.1, 0.5)))]
     if 0.5 * thick > _THINNEST_PX * draw.gsd_m and rng.random() < 0.6:
         layers.append(_sticks(draw, float(rng.uniform(0.3, 0.7)) * half, 0.5 * thick, float(rng.uniform(0.4, 1.0))))
     return layers
@@ -289,7 +290,7 @@ def _sticks(draw: LayerDraw, half_m: float, radius_m: float, level: float) -> La
     mask = Mask(
         "sticks",
         size_m=(half_m, radius_m),
-        period_m=(float(rng.uniform(2, 4)) * half_m, 0),
+        period_m=(float(rng.uniform(2.2, 5)) * half_m, 0),
         level=level,
         seed=draw.seed(),
         bend_m=0.35 * radius_m,
@@ -302,19 +303,21 @@ def puddles(draw: LayerDraw) -> list[Layer]:
     """Standing water in the hollows of bare ground, with wet earth about it."""
     rng = draw.rng
     scale_m = float(np.exp(rng.uniform(math.log(0.8), math.log(5))))
-    level, seed = float(rng.uniform(0.7, 1.6)), draw.seed()
-    bend = {
-        "bend_m": 0.16 * scale_m,
-        "bend_scale_m": scale_m,
-        "fray_m": 0.012 * scale_m,
-        "fray_scale_m": 0.15 * scale_m,
-    }
+    level = float(rng.uniform(0.7, 1.6))
+    pool = Mask(
+        "patch",
+        level=level,
+        seed=draw.seed(),
+        bend_m=0.16 * scale_m,
+        bend_scale_m=scale_m,
+        fray_m=0.012 * scale_m,
+        fray_scale_m=0.15 * scale_m,
+    )
+    wet = replace(pool, level=level - 0.3)
     sky = float(rng.uniform(0.12, 0.45))
     murk = tuple(sky * float(part) for part in np.exp(rng.normal(0, 0.1, 3)) * (0.95, 0.97, 1.0))
     clear = tuple(0.5 * part for part in murk)
     dark = (0.03, 0.026, 0.022)
-    wet = Mask("patch", level=level - 0.3, seed=seed, **bend)
-    pool = Mask("patch", level=level, seed=seed, **bend)
     return [
         draw.layer("mud", wet, colour=dark, other=dark, opacity=0.45, soft_m=0.06 * scale_m, ragged_m=0.02 * scale_m),
         draw.layer("concrete", pool, colour=murk, other=clear, tone=0.3, relief=0.0, soft_m=0.03, ragged_m=0.01),

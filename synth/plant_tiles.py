@@ -40,8 +40,10 @@ def weedy_grass(rng: np.random.Generator, n: int, m: float) -> Planes:
     x, y = at_x[:, None] + 0.5 * length * np.cos(angle), at_y[:, None] + 0.5 * length * np.sin(angle)
     bright = 0.16 * rng.normal(0, 1, (plants, leaves)) + 0.12 * rng.normal(0, 1, (plants, 1))
     hue = np.broadcast_to(-0.25 + 0.15 * rng.normal(0, 1, (plants, 1)), bright.shape)
-    flat = (x, y, angle, length, length * rng.uniform(0.3, 0.5, length.shape))
-    cover, own, colour = lay(Pieces(*(f.ravel() for f in flat), np.stack([bright.ravel(), hue.ravel()])), n)
+    width = length * rng.uniform(0.3, 0.5, length.shape)
+    value = np.stack([bright.ravel(), hue.ravel()])
+    rosettes = Pieces(x.ravel(), y.ravel(), angle.ravel(), length.ravel(), width.ravel(), value)
+    cover, own, colour = lay(rosettes, n)
     flowers, _, _ = torus.domes(rng, n, count(n, 0.002, 3), (0.008 * m, 0.016 * m), at=where)
     dark = np.clip(torus.blur(cover, 0.02 * m) - cover, 0, 1)
     tone = tone * (1 - cover) + own + 0.02 * cover - 0.25 * dark + 0.5 * flowers
