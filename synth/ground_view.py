@@ -20,8 +20,8 @@ from synth.ground import GroundLayer, paint_ground
 from synth.ground_spec import GroundSpec
 from synth.projection import Array, Views
 
-# Chips whose view of the ground differs by less from looking straight down (14 deg: 3 %) are painted as if they did.
-LEAST_SLANT = 0.03
+# Chips that shrink no direction by more than this (18 deg: 5 %) are painted as if they looked straight down: it does not show.
+LEAST_SLANT = 0.05
 # Pixels of the picture between places whose ground is worked out; between them it runs straight to 0.01 px.
 _NODE_PX = 32
 # Parts of a frame up to this width are read from one painted window; wider ones of a turned frame would paint much in vain.
@@ -52,6 +52,13 @@ def _plane_axes(heading_deg: Array) -> Array:
     return np.stack([np.stack([c, -s], -1), np.stack([-s, -c], -1)], -2)
 
 
+def slants(maps: Array) -> Array:
+    """How much longer one direction of the ground is seen than another, [B]: 0 from straight above, 1 / cos(tilt) - 1 in the
+    middle of a tilted frame."""
+    longest, shortest = np.linalg.svd(maps, compute_uv=False).T
+    return longest / shortest - 1
+
+
 def paint_chips(
     specs: Sequence[GroundSpec],
     maps: Array,
@@ -62,7 +69,7 @@ def paint_chips(
 
     The ground below a chip's middle is the middle of the plane's first h x w pixels. Shadows are those of ``paint_ground``.
     """
-    slant = np.abs(maps - np.eye(2)).max(axis=(1, 2)) > LEAST_SLANT
+    slant = slants(maps) > LEAST_SLANT
     level, slanted = np.flatnonzero(~slant).tolist(), np.flatnonzero(slant).tolist()
     size = (int(out.albedo.shape[2]), int(out.albedo.shape[3]))
     device = out.albedo.device
@@ -102,9 +109,20 @@ def _paint_slanted(
     scale = np.array([2 / columns_px, 2 / rows_px])
     turn = maps * np.array([w, h]) / 2 * scale[:, None]
     shift = (middle - np.array([left, top])) * scale - 1
-    theta = torch.from_numpy(np.concatenate([turn, shift[:, :, None]], 2).astype(np.float32)).to(device)
-    grid = F.affine_grid(theta, [len(specs), 1, h, w], align_corners=False)
-    _put(_read(painted, grid), out, rows)
+    _put(_read(painted, _affine_grid(turn, shift, h, w, device)), out, rows)
+
+
+def _affine_grid(turn: Array, shift: Array, h: int, w: int, device: torch.device) -> torch.Tensor:
+    """What F.affine_grid gives for [turn | shift] and ``align_corners=False`` [n, h, w, 2], without its product of matrices."""
+    numbers = torch.from_numpy(np.concatenate([turn, shift[:, :, None]], 2).astype(np.float32)).to(device)
+    x = (torch.arange(w, device=device) * 2 + 1) / w - 1
+    y = (torch.arange(h, device=device) * 2 + 1) / h - 1
+    along = numbers[:, :, 0:1] * x
+    across = numbers[:, :, 1:2] * y + numbers[:, :, 2:3]
+    grid = torch.empty((len(numbers), h, w, 2), device=device)
+    for k in (0, 1):
+        torch.add(across[:, k, :, None], along[:, k, None, :], out=grid[..., k])
+    return grid
 
 
 def _read(painted: torch.Tensor, grid: torch.Tensor) -> torch.Tensor:

@@ -80,7 +80,7 @@ def store_packed(packed: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch
     larger[:, :y] = larger[:, y : y + 1]
     if at_once(packed.device):
         return quantise_as_jpeg(pixels_of(larger), captures)[..., y:, x:]
-    return _through_a_file(larger[0], captures[0])[None, :, y:, x:].contiguous()
+    return _through_a_file(larger[0], captures[0], (y, x))[None]
 
 
 def pixels_of(packed: torch.Tensor) -> torch.Tensor:
@@ -88,8 +88,8 @@ def pixels_of(packed: torch.Tensor) -> torch.Tensor:
     return torch.stack([packed >> shift & 255 for shift in (0, 8, 16)], 1).to(torch.uint8)
 
 
-def _through_a_file(packed: torch.Tensor, capture: CaptureSpec) -> torch.Tensor:
-    """A packed picture int32 [H, W] encoded and decoded: uint8 [3, H, W]."""
+def _through_a_file(packed: torch.Tensor, capture: CaptureSpec, first: tuple[int, int]) -> torch.Tensor:
+    """A packed picture int32 [H, W] encoded and decoded: uint8 [3, ...] from its ``first`` row and column on."""
     # Four bytes to a pixel are how Pillow holds RGB: it takes them as they are.
     size = (packed.shape[1], packed.shape[0])
     raw = packed.contiguous().numpy().astype("<i4", copy=False)
@@ -98,7 +98,9 @@ def _through_a_file(packed: torch.Tensor, capture: CaptureSpec) -> torch.Tensor:
     sampling = _SUBSAMPLING[capture.chroma_sampling]
     image.save(buffer, "JPEG", quality=capture.jpeg_quality, subsampling=sampling)
     with Image.open(buffer) as stored:
-        return torch.from_numpy(np.array(stored)).permute(2, 0, 1)
+        # Split up by Pillow: sorting its pixels by colour here would take as long as decoding.
+        bands = stored.split()
+    return torch.from_numpy(np.stack([np.asarray(band)[first[0] :, first[1] :] for band in bands]))
 
 
 def quantise_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:

@@ -28,26 +28,36 @@ def sample_mosaic(radiance: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
     Only the samples that the filter array keeps are computed; the result equals :func:`synth.optics.blur` followed by
     picking them.
     """
-    if not at_once(radiance.device):
-        return torch.cat([_convolved(radiance[i : i + 1], kernel_terms(c)) for i, c in enumerate(captures)])
-    return summed_mosaic(radiance, captures)
+    if at_once(radiance.device):
+        return summed_mosaic(radiance, captures)
+    out = torch.empty((len(radiance), 4, radiance.shape[2] // 2, radiance.shape[3] // 2))
+    for i, capture in enumerate(captures):
+        _sample_one(radiance[i : i + 1], kernel_terms(capture), out[i])
+    return out
 
 
-def _convolved(radiance: torch.Tensor, terms: KernelTerms) -> torch.Tensor:
-    """One picture by two convolutions: along y from colours to planes, along x within each plane."""
-    r, rank = terms.radius_px, len(terms.down)
-    down, across = np.zeros((rank, 4, 3, 2 * r + 2, 1), np.float32), np.zeros((rank, 4, 1, 1, 2 * r + 2), np.float32)
-    for plane, (colour, row, column) in enumerate(PLANES):
-        down[:, plane, colour, row : row + 2 * r + 1, 0] = terms.down
-        across[:, plane, 0, 0, column : column + 2 * r + 1] = terms.across
-    padded = F.pad(radiance, (r, r, r, r), mode="replicate") if r else radiance
-    total = None
-    for k in range(rank):
-        rows = F.conv2d(padded, torch.from_numpy(down[k]), stride=(2, 1))
-        term = F.conv2d(rows, torch.from_numpy(across[k]), stride=(1, 2), groups=4)
-        total = term if total is None else total.add_(term)
-    assert total is not None
-    return total
+def _sample_one(radiance: torch.Tensor, terms: KernelTerms, out: torch.Tensor) -> None:
+    """One picture [1, 3, H, W] into planes [4, H / 2, W / 2]: along x from columns that are sorted by parity, so that every tap
+    reads memory in one run, then along y."""
+    r = terms.radius_px
+    padded = F.pad(radiance, (r, r, r, r), mode="replicate")[0] if r else radiance[0]
+    parity = [padded[:, :, side::2].contiguous() for side in (0, 1)]
+    h, w = out.shape[1:]
+    taps = range(2 * r + 1)
+    for k, (down, across) in enumerate(zip(terms.down.tolist(), terms.across.tolist(), strict=True)):
+        for plane, (colour, row, column) in enumerate(PLANES):
+            rows: torch.Tensor | None = None
+            for t in taps:
+                start, side = divmod(column + t, 2)
+                part = parity[side][colour, :, start : start + w]
+                rows = part * across[t] if rows is None else rows.add_(part, alpha=across[t])
+            assert rows is not None
+            for t in taps:
+                part = rows[row + t : row + t + 2 * h - 1 : 2]
+                if k or t:
+                    out[plane].add_(part, alpha=down[t])
+                else:
+                    torch.mul(part, down[t], out=out[plane])
 
 
 def summed_mosaic(radiance: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:

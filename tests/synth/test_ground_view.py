@@ -16,7 +16,7 @@ from synth.chips import ChipSource
 from synth.compose import Scene, ground_canvas
 from synth.ground import GroundLayer, paint_ground
 from synth.ground_spec import GroundSpec, Layer, Mask, Waves
-from synth.ground_view import LEAST_SLANT, SeenGround, ground_from_chip, paint_chips
+from synth.ground_view import LEAST_SLANT, SeenGround, ground_from_chip, paint_chips, slants
 from synth.projection import Views, frame_views, rotations
 
 PX = 320
@@ -88,7 +88,11 @@ def test_views_from_straight_above_are_painted_as_they_are() -> None:
     maps = ground_from_chip(views, np.array([gsd_m]), np.array([40.0]))
     np.testing.assert_allclose(maps[0], np.eye(2), atol=1e-9)
     views, gsd_m = tilted(12.0, 5.0)
-    assert np.abs(ground_from_chip(views, np.array([gsd_m]), np.array([40.0])) - np.eye(2)).max() < LEAST_SLANT
+    (slant,) = slants(ground_from_chip(views, np.array([gsd_m]), np.array([40.0])))
+    assert (
+        slant == pytest.approx(1 / (np.cos(np.radians(12)) * np.cos(np.radians(5))) - 1, abs=2e-3)
+        and slant < LEAST_SLANT
+    )
     spec = GroundSpec(gsd_m, (Layer("soil", DARK, PALE),))
     assert np.array_equal(seen(spec, views), paint_ground([spec], PX, PX, shadow_px_per_m=[(0.0, 0.0)]).albedo[0, 0])
 
@@ -130,8 +134,8 @@ def test_a_batch_of_slanted_chips_together_equals_one_by_one() -> None:
     ground = recipe.ground.model_copy(update={"kinds": {"soil": 1.0, "concrete": 1.0}})
     recipe = recipe.model_copy(update={"composition": composition, "ground": ground})
     scene = ChipSource(recipe, load_mission("harrow-fen"), seed=5, chip_px=96).scene(6, 0)
-    slants = np.abs(ground_from_chip(scene.views, _scales(scene), np.array(scene.headings_deg)) - np.eye(2)).max((1, 2))
-    assert 2 <= (slants > LEAST_SLANT).sum() <= 5
+    slanted = slants(ground_from_chip(scene.views, _scales(scene), np.array(scene.headings_deg))) > LEAST_SLANT
+    assert 2 <= slanted.sum() <= 5
     one_by_one = ground_canvas(scene, 96, 96, torch.device("cpu"))
     with at_once_everywhere():
         together = ground_canvas(scene, 96, 96, torch.device("cpu"))
