@@ -154,13 +154,12 @@ def animal(place: Place) -> Layout:
         0.03 * trunk,
         coat,
     )
-    # Hips, belly, shoulders.
-    middle = (0.15 * bend, -0.02 * trunk, z)
-    made.rod((0.3 * bend, -0.4 * trunk, z), middle, 0.78 * half, coat, end_radius=half, grain=woolly)
-    made.rod(middle, (0, 0.36 * trunk, z), half, coat, end_radius=np.where(kind == 0, 0.95, 0.76) * half, grain=woolly)
+    hips, shoulders = (0.3 * bend, -0.36 * trunk, z), (0, 0.34 * trunk, z)
+    narrow = np.where(kind == 0, 1.0, 0.82) * half
+    made.rod(hips, shoulders, half, coat, end_radius=narrow, grain=woolly, roundness=0.8)
     patched = made.some(np.choose(kind, [0.35, 0.0, 0.6]))
-    blotch = {"ragged": 0.07, "dome": 1.0, "speckle": 0.15}
-    for share, y, x in ((1.1, -0.28, 0.22), (0.9, 0.06, -0.3), (1.0, 0.33, 0.2)):
+    blotch = {"ragged": 0.045, "dome": 0.8, "speckle": 0.15}
+    for share, y, x in ((1.5, -0.28, 0.1), (1.2, 0.05, -0.2), (1.4, 0.32, 0.1)):
         at = (x * half * made.between(0.2, 1), y * trunk, z + 0.92 * half)
         made.sheet(
             at, (share * half, share * half * made.between(0.8, 1.5)), second, "ellipse", columns=blotch, only=patched
@@ -168,7 +167,7 @@ def animal(place: Place) -> Layout:
     turn, low = made.rng.normal(0, 0.35, made.count), made.between(-0.8, 0.5)
     x, y, top = 0.3 * trunk * np.sin(turn), 0.36 * trunk + 0.26 * trunk * np.cos(turn), z + 0.25 * trunk * low
     top = np.maximum(top, 0.1 * trunk)
-    made.rod((0, 0.36 * trunk, z + 0.1 * half), (x, y, top), 0.6 * half, coat, end_radius=0.09 * trunk, grain=woolly)
+    made.rod((0, 0.38 * trunk, z + 0.1 * half), (x, y, top), 0.5 * half, coat, end_radius=0.09 * trunk, grain=woolly)
     muzzle = (x * 1.5, y + 0.17 * trunk, top - 0.06 * trunk)
     made.rod((x, y, top), muzzle, 0.095 * trunk, np.where(kind[:, None] == 1, dark, coat), end_radius=0.055 * trunk)
     for side in (-1, 1):
