@@ -7,7 +7,7 @@ import math
 import pytest
 import torch
 
-from mission.model_file import ReaderSettings
+from mission.model_file import ReaderSettings, load_model_file
 from mission.vocabulary import ATTRIBUTES, Vocabulary
 from pipeline.crops import (
     crops_of_frame,
@@ -240,6 +240,16 @@ def test_every_part_of_the_readers_gets_a_gradient(trunk, settings):
         readers.losses(chips, torch.Generator().manual_seed(0))["panel"].backward()
         of_shape = [p.grad for p in readers.trunks["shape"].parameters()]
         assert all(grad is None or not grad.any() for grad in of_shape)
+
+
+def test_shared_and_separate_readers_are_compared_at_the_same_size():
+    """The two model files differ in their readers alone, which have as many parameters within a tenth."""
+    shared, apart = (load_model_file(name) for name in ("default", "separate-readers"))
+    sizes = [sum(p.numel() for p in Readers(one.readers, Vocabulary()).parameters()) for one in (shared, apart)]
+    assert sizes[1] == pytest.approx(sizes[0], rel=0.1)
+    assert apart.readers.trunk == "separate"
+    for part in ("detector", "detector_training", "reader_training"):
+        assert getattr(apart, part) == getattr(shared, part)
 
 
 def test_what_is_no_panel_teaches_no_attribute():
