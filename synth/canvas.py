@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import torch
 
-from synth.pixels import Pixels, PixelTable, Turns
+from synth.pixels import Part, Pixels, PixelTable, Turns
 from synth.spans import Array, Index
 
 
@@ -28,21 +28,25 @@ class Drawn:
     cover: torch.Tensor
     bounds: Index
 
-    @classmethod
-    def drawn(
-        cls, turns: Turns, table: PixelTable, layers: int, paint: Callable[[Pixels, torch.Tensor], torch.Tensor]
-    ) -> Drawn:
-        """``paint`` fills the value [C, n] of some pixels and returns their cover [n]."""
-        count, device = int(table.runs.length.sum()), table.device
-        at, layer_at = torch.empty((2, count), dtype=torch.int64, device=device)
-        rank, cover = torch.empty((2, count), device=device)
-        value = torch.empty((layers, count), device=device)
-        for pixels in table:
-            part = pixels.place
-            at[part], layer_at[part] = pixels.counter("at"), pixels.counter("layer_at")
-            rank[part] = pixels["rank"]
-            cover[part] = paint(pixels, value[:, part])
-        return cls(at, layer_at, rank, value, cover, turns.bounds(table.runs))
+    @staticmethod
+    def of(turns: Turns, table: PixelTable, paint: Callable[[Pixels], Painted | None]) -> list[Drawn]:
+        """What ``paint`` makes of the pixels of a table, part by part; none at all where it makes nothing."""
+        painted = [p for pixels in table if (p := paint(pixels)) is not None]
+        if not painted:
+            return []
+        at, layer_at, rank, value, cover = (
+            torch.cat([getattr(p, name) for p in painted], -1) for name in ("at", "layer_at", "rank", "value", "cover")
+        )
+        return [Drawn(at, layer_at, rank, value, cover, turns.bounds([p.pixels for p in painted]))]
+
+
+class Painted:
+    """Value [C, n] and cover [n] of a part of some pixels, and where they go."""
+
+    def __init__(self, pixels: Pixels, part: Part, value: torch.Tensor, cover: torch.Tensor) -> None:
+        self.pixels, self.value, self.cover = part, value, cover
+        self.at, self.layer_at = (part.of(pixels.counter(name)) for name in ("at", "layer_at"))
+        self.rank = part["rank"]
 
 
 class Canvas:

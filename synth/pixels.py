@@ -6,7 +6,7 @@ however many things there are. On a CPU a list is drawn in parts that stay in it
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -14,10 +14,10 @@ import numpy as np
 import torch
 
 from synth.at_once import at_once
-from synth.spans import Array, Index, Spans, narrowed, spans
+from synth.spans import Array, Index, Spans, spans
 
 # Pixels drawn at once: where they are dear they should stay in the cache.
-_MOST_PX, _MOST_PX_AT_ONCE = 48_000, 24_000_000
+_MOST_PX, _MOST_PX_AT_ONCE = 96_000, 24_000_000
 
 
 @dataclass(frozen=True)
@@ -104,9 +104,11 @@ class Turns:
         places = {"at": picture * area + in_picture, "layer_at": picture * (self.layers * area) + in_picture, "x": x}
         return PixelTable(runs, {"rank": self.rank, **numbers}, of_runs, {**places, **(counters or {})}, self.device)
 
-    def bounds(self, runs: Spans) -> Index:
-        """Where the pixels of each turn begin [L + 1] in a list of pixels of runs."""
-        return turn_bounds(self.turn[runs.thing], runs.length)
+    def bounds(self, parts: Sequence[PixelList]) -> Index:
+        """Where the pixels of each turn begin [L + 1] in the lists one after the other."""
+        turn = np.concatenate([self.turn[p.things] for p in parts])
+        count = np.bincount(turn, weights=np.concatenate([p.length for p in parts]))
+        return np.concatenate([[0], np.cumsum(count.astype(np.int64))])
 
 
 def _packed(columns: Mapping[str, Array], device: torch.device) -> tuple[torch.Tensor, dict[str, slice | int]]:
@@ -121,31 +123,67 @@ def _packed(columns: Mapping[str, Array], device: torch.device) -> tuple[torch.T
     return torch.from_numpy(np.concatenate(blocks)).to(device), places
 
 
-class Pixels:
-    """``count`` = N pixels of some runs of a table, the first of them number ``start`` of all; ``pixels[name]`` is one of the
-    table's columns for each: float32 [N] or [K, N].
+class PixelList:
+    """Pixels of some things of a table, thing by thing: ``things`` [T'] (rows of the table) have ``length`` [T'] of them each.
+
+    ``pixels[name]`` is one of the table's columns for each pixel: float32 [N] or [K, N].
     """
 
+    def __init__(self, table: PixelTable, things: Index, length: Index) -> None:
+        self.table, self.things, self.length = table, things, length
+
+    def __getitem__(self, name: str) -> torch.Tensor:
+        raise NotImplementedError
+
+    def any(self, mask: Array) -> bool:
+        """Whether a mask [T] holds for any thing here."""
+        return bool(mask[self.things].any())
+
+    def part(self, mask: Array) -> Part | None:
+        """The pixels of the things [T] of a mask, None where there are none.
+
+        Where calls are dear they are all pixels: what is computed must do nothing for other things.
+        """
+        if not self.any(mask):
+            return None
+        chosen = mask[self.things]
+        if at_once(self.table.device) or chosen.all():
+            return Part(self, None, self.things, self.length)
+        first, length = (np.cumsum(self.length) - self.length)[chosen], self.length[chosen]
+        index = np.repeat(first - (np.cumsum(length) - length), length)
+        index += np.arange(len(index))
+        return Part(self, torch.from_numpy(index), self.things[chosen], length)
+
+    def _kept(self, keep: torch.Tensor) -> tuple[Index, Index, Index]:
+        """Places of the pixels [N] of a mask in this list, and their things and lengths."""
+        mask = keep.numpy()
+        length = np.add.reduceat(mask, np.cumsum(self.length) - self.length, dtype=np.int64)
+        there = length > 0
+        return np.flatnonzero(mask), self.things[there], length[there]
+
+
+class Pixels(PixelList):
+    """``count`` = N pixels of some runs of a table, the first of them number ``start`` of all."""
+
     def __init__(self, table: PixelTable, which: Index, start: int) -> None:
-        self.table, self.which, self.start = table, which, start
+        self.which, self.start = which, start
         self.runs = table.runs.take(which)
         self.count = int(self.runs.length.sum())
-        self.first = self.runs.first
+        self._first = self.runs.first
         begin = np.flatnonzero(np.diff(self.runs.thing, prepend=-1))
-        self.things = self.runs.thing[begin]
-        self.length_of_thing = np.diff(np.append(self.first[begin], self.count))
+        super().__init__(table, self.runs.thing[begin], np.diff(np.append(self._first[begin], self.count)))
 
     def __getitem__(self, name: str) -> torch.Tensor:
         table, of_things = self.table, name in self.table.numbers
         if not at_once(table.device):
-            which, length = (self.things, self.length_of_thing) if of_things else (self.which, self.runs.length)
+            which, length = (self.things, self.length) if of_things else (self.which, self.runs.length)
             return _repeated((table.numbers if of_things else table.of_runs)[name][which], length)
         values, places = table.packed if of_things else table.packed_of_runs
         return values[places[name]].index_select(-1, self._thing if of_things else self._run)
 
     @cached_property
     def _thing(self) -> torch.Tensor:
-        things = torch.from_numpy(np.stack([self.things, self.length_of_thing])).to(self.table.device)
+        things = torch.from_numpy(np.stack([self.things, self.length])).to(self.table.device)
         return torch.repeat_interleave(things[0], things[1], output_size=self.count)
 
     @cached_property
@@ -154,99 +192,74 @@ class Pixels:
         return torch.repeat_interleave(runs[0], runs[1], output_size=self.count)
 
     @cached_property
-    def number(self) -> torch.Tensor:
-        """Place of each pixel in the whole table's list, less what the counters have taken off: int64 [N]."""
+    def _number(self) -> torch.Tensor:
+        """Place of each pixel in the whole table's list: int64 [N]."""
         return torch.arange(self.start, self.start + self.count, device=self.table.device)
 
     def counter(self, name: str) -> torch.Tensor:
         """Whole numbers int64 [N] that count up along each run."""
         if not at_once(self.table.device):
-            first = self.table.counters[name][self.which] - self.first
-            counted = np.repeat(first, self.runs.length)
-            counted += np.arange(self.count)
-            return torch.from_numpy(counted)
+            first = self.table.counters[name][self.which] - self._first - self.start
+            return torch.from_numpy(np.repeat(first, self.runs.length)).add_(self._number)
         place = list(self.table.counters).index(name)
-        return self.table.packed_counters[place].index_select(0, self._run) + self.number
-
-    def any(self, mask: Array) -> bool:
-        """Whether a mask [T] holds for any thing here."""
-        return bool(mask[self.things].any())
-
-    def part(self, mask: Array, edges: Array | None = None, reach_px: Array | None = None) -> Part | None:
-        """The pixels of the things [T] of a mask (inside edges [T, K, 3], see ``spans``), None where there are none.
-
-        Where calls are dear they are all pixels: what is computed must do nothing outside.
-        """
-        if not self.any(mask):
-            return None
-        runs = self.runs
-        if at_once(self.table.device) or (edges is None and mask[self.things].all()):
-            return Part(self)
-        chosen = np.flatnonzero(mask[runs.thing])
-        thing, x0 = runs.thing[chosen], runs.x[chosen]
-        x1 = x0 + runs.length[chosen]
-        if edges is not None and reach_px is not None:
-            x0, x1 = narrowed(thing, runs.y[chosen], x0, x1, edges, reach_px)
-        kept = x1 > x0
-        if not kept.any():
-            return None
-        chosen, thing, length = chosen[kept], thing[kept], (x1 - x0)[kept]
-        first = self.first[chosen] + x0[kept] - runs.x[chosen]
-        end = np.cumsum(length)
-        index = np.repeat(first - (end - length), length)
-        index += np.arange(len(index))
-        begin = np.flatnonzero(np.diff(thing, prepend=-1))
-        of_thing = np.diff(np.append((end - length)[begin], end[-1]))
-        return Part(self, torch.from_numpy(index), thing[begin], of_thing)
-
-    @property
-    def place(self) -> slice:
-        """Where they are in the whole list."""
-        return slice(self.start, self.start + self.count)
+        return self.table.packed_counters[place].index_select(0, self._run) + self._number
 
     @property
     def x(self) -> torch.Tensor:
         """Centres of the pixels from their thing's left: float32 [N]."""
         return self.counter("x").float().add_(0.5)
 
+    def whole(self) -> Part:
+        """All of them."""
+        return Part(self, None, self.things, self.length)
 
-class Part:
-    """M of the pixels of a list, all of them where no ``index`` int64 [M] into it is given; ``things`` and ``length`` of each."""
+    def where(self, keep: torch.Tensor) -> Part | None:
+        """The pixels of a mask [N], None where there are none; all where calls are dear."""
+        return self.whole().where(keep)
 
-    def __init__(
-        self,
-        whole: Pixels,
-        index: torch.Tensor | None = None,
-        things: Index | None = None,
-        length_of_thing: Index | None = None,
-    ) -> None:
-        self.whole, self.index = whole, index
-        self.things = whole.things if things is None else things
-        self.length = whole.length_of_thing if length_of_thing is None else length_of_thing
+
+class Part(PixelList):
+    """M of the N pixels of a list: all of them where ``index`` is None, else those at ``index`` int64 [M]."""
+
+    def __init__(self, of: PixelList, index: torch.Tensor | None, things: Index, length: Index) -> None:
+        super().__init__(of.table, things, length)
+        self._of, self.index = of, index
+        self._last: torch.Tensor | None = None
 
     def __getitem__(self, name: str) -> torch.Tensor:
         if self.index is None:
-            return self.whole[name]
-        return _repeated(self.whole.table.numbers[name][self.things], self.length)
+            return self._of[name]
+        return _repeated(self.table.numbers[name][self.things], self.length)
 
     def of(self, values: torch.Tensor) -> torch.Tensor:
-        """Of values [..., N] of the whole list those of these pixels; not to be changed in place."""
+        """Of values [..., N] of the list those of these pixels; not to be changed in place."""
         return values if self.index is None else values.index_select(-1, self.index)
 
     def put(self, into: torch.Tensor, values: torch.Tensor) -> None:
-        """Write values [..., M] of these pixels into those [..., N] of the whole list."""
+        """Write values [..., M] of these pixels into those [..., N] of the list."""
         if self.index is None:
             into.copy_(values)
         else:
             into.scatter_(-1, self.index.expand_as(values), values)
+
+    def where(self, keep: torch.Tensor) -> Part | None:
+        """Those of a mask [M], None where there are none; all where calls are dear. They are a part of the same list."""
+        if at_once(self.table.device):
+            return self
+        at, things, length = self._kept(keep)
+        if not len(at):
+            return None
+        last = torch.from_numpy(at)
+        part = Part(self._of, last if self.index is None else self.index.index_select(0, last), things, length)
+        part._last = last
+        return part
+
+    def still(self, values: torch.Tensor) -> torch.Tensor:
+        """Of values of the pixels before ``where`` those that it has kept."""
+        return values if self._last is None else values.index_select(-1, self._last)
 
 
 def _repeated(values: Array, length: Index) -> torch.Tensor:
     """Rows [R] or [R, K], each so often: float32 [N] or [K, N]."""
     columns = np.ascontiguousarray(values.astype(np.float32).T)
     return torch.from_numpy(np.repeat(columns, length, axis=-1))
-
-
-def turn_bounds(turn: Index, length: Index) -> Index:
-    """Where the pixels of each turn begin [L + 1], for runs of so many pixels [S] sorted by turn [S]."""
-    return np.concatenate([[0], np.cumsum(np.bincount(turn, weights=length).astype(np.int64))]).astype(np.int64)

@@ -12,16 +12,20 @@ from mission.vocabulary import MARKS
 from synth import marks as mark_fields
 from synth import outlines as outline_fields
 from synth.atlases import NOISE_PX, Atlases, Place, grain_at, grain_counter, inside_tile, noise_at, sample, tile_offsets
-from synth.canvas import Canvas, Drawn, multiply
-from synth.pixels import Part, Pixels, Turns, turn_bounds
+from synth.canvas import Canvas, Drawn, Painted, multiply
+from synth.pixels import Part, Pixels, Turns
 from synth.scene import COLUMN, Array
-from synth.sketch import STANDS_M, PlateSketch
-from synth.spans import Index, Spans
+from synth.sketch import RAGGED_MOST, STANDS_M, PlateSketch
+from synth.spans import Spans
 
 LAYERS = 6
 # Tiles of noise to a unit of the plane.
 _PLANE_TILES = 46 / NOISE_PX
 _SOIL = (0.13, 0.10, 0.07)
+# Inside a plate by more than this its cover is whole.
+_RIM_PX = 1.5
+# Ink reaches beyond its outermost kept points by no more than this, in units of its height.
+_INK_MARGIN = 0.06
 
 
 def draw_plates(
@@ -37,25 +41,28 @@ def draw_plates(
         _of_runs(sketch, turns, runs),
         {"grain": grain_counter(runs, start, row0)},
     )
-    arriving = light.reshape(-1)
+    arriving = light.view(-1)
     under: list[_Under] = []
 
-    def paint(pixels: Pixels, value: torch.Tensor) -> torch.Tensor:
-        plate = _PlatePixels(pixels, atlases)
-        cover = _paint(plate, value)
-        value[3].mul_(arriving.index_select(0, pixels.counter("at")).clamp_(max=1.0))
-        standing = pixels.part(pixels.table.numbers["stands"] > 0)
-        if standing is not None:
-            under.append(_ground_under(plate, standing))
-        return cover
+    def paint(pixels: Pixels) -> Painted | None:
+        plane = _Plane(pixels, atlases)
+        standing = pixels.part(table.numbers["stands"] > 0)
+        rim = standing and standing.where(standing.of(plane.edge) > standing["under"])
+        if rim is not None:
+            under.append(_ground_under(plane, rim))
+        body = pixels.where(plane.edge < pixels["room"])
+        if body is None:
+            return None
+        plate = _PlatePixels(plane, body)
+        value = torch.empty((LAYERS, len(plate.edge)), device=plate.edge.device)
+        painted = Painted(pixels, body, value, _paint(plate, value))
+        value[3].mul_(arriving.index_select(0, painted.at).clamp_(max=1.0))
+        return painted
 
-    drawn = [Drawn.drawn(turns, table, LAYERS, paint)]
+    drawn = Drawn.of(turns, table, paint)
     if under:
         area = canvas.layers[0, 0].numel()
-        bounds = turn_bounds(
-            *(np.concatenate(parts) for parts in zip(*((turns.turn[u.things], u.length) for u in under)))
-        )
-        at = torch.cat([u.layer_at for u in under])
+        at, bounds = torch.cat([u.layer_at for u in under]), turns.bounds([u.part for u in under])
         multiply(canvas.layers, at + 3 * area, torch.cat([u.sun for u in under]), bounds)
         multiply(canvas.layers, at + 4 * area, torch.cat([u.sky for u in under]), bounds)
     return drawn
@@ -71,6 +78,9 @@ def _columns(sketch: PlateSketch, turns: Turns, atlases: Atlases) -> dict[str, A
     thickness, px_per_m, scale = plates.thickness_m[pick], sketch.px_per_m[pick], sketch.scale_px[pick]
     period = np.maximum(finish["fold_period"], 0.05)
     towards, shift = sketch.sun_in_plane[pick], sketch.shadow_shift[pick]
+    ragged_px = finish["ragged"] * scale
+    margin = _INK_MARGIN + plates.mark_grow[pick] + 1 / np.maximum(height * scale, 1e-6)
+    ink = np.abs(mark_fields.mark_atlas().rim[face, number]).max(axis=1) + margin[:, None]
     columns = finish | {
         "plane_x": sketch.plane_from_px[pick][:, :, 0], "scale": scale,
         "shape_at": tile_offsets(plates.shape[pick], atlases.shapes.shape[-1] // outline_fields.CELL),
@@ -88,7 +98,11 @@ def _columns(sketch: PlateSketch, turns: Turns, atlases: Atlases) -> dict[str, A
         "fold_u": np.cos(finish["fold_angle"]) / period, "fold_v": np.sin(finish["fold_angle"]) / period,
         "gloss_sharp": -0.5 / np.maximum(finish["gloss_width"], 0.05) ** 2,
         "dome_u": 2 * finish["dome"] * towards[:, 0], "dome_v": 2 * finish["dome"] * towards[:, 1],
-        "mark_edges": sketch.mark_edges[pick],
+        "ink_x": ink[:, 0], "ink_y": ink[:, 1], "ragged_px": ragged_px,
+        # Nothing is seen of the ground under a plate's middle, unless grass or a patch of cover hides the plate there.
+        "under": np.where((finish["blades"] > 0) | (finish["cover_radius"] > 0), -np.inf, -_RIM_PX - RAGGED_MOST * ragged_px),
+        # Pixels further from the outline than this show nothing of the plate; a mark without a plate may lie anywhere.
+        "room": np.where(plates.body[pick] > 0, 0.5 + RAGGED_MOST * ragged_px, np.inf),
     }  # fmt: skip
     if sketch.bend is not None:
         columns["bend"] = sketch.bend[pick].reshape(len(pick), 12)
@@ -102,8 +116,8 @@ def _of_runs(sketch: PlateSketch, turns: Turns, runs: Spans) -> dict[str, Array]
     return {"plane": matrix[:, :, 0] * left + matrix[:, :, 1] * y + matrix[:, :, 2]}
 
 
-class _PlatePixels:
-    """Pixels of plates: coordinates and the fields read at them."""
+class _Plane:
+    """All pixels that plates may touch: plane coordinates ``u``, ``v`` [N], distance to the outline ``edge`` [N] in pixels."""
 
     def __init__(self, pixels: Pixels, atlases: Atlases) -> None:
         self.pixels, self.atlases = pixels, atlases
@@ -115,15 +129,22 @@ class _PlatePixels:
                 p - (q[0] + u * (q[1] + q[3] * u + q[4] * v) + v * (q[2] + q[5] * v))
                 for p, q in zip((u, v), pixels["bend"].split(6), strict=True)
             )
+        self.edge = outline(atlases, pixels["shape_at"], self.u, self.v).mul_(pixels["scale"])
+
+
+class _PlatePixels:
+    """Those of them that show something of the plates, with the fields read there."""
+
+    def __init__(self, plane: _Plane, pixels: Part) -> None:
+        self.pixels, self.atlases = pixels, plane.atlases
+        self.u, self.v, self.edge = (pixels.of(values) for values in (plane.u, plane.v, plane.edge))
         noise_u, noise_v = pixels["noise_u"], pixels["noise_v"]
         self.patches, self.bumps = noise_at(
-            atlases, noise_u.add_(self.u, alpha=_PLANE_TILES), noise_v.add_(self.v, alpha=_PLANE_TILES)
+            plane.atlases, noise_u.add_(self.u, alpha=_PLANE_TILES), noise_v.add_(self.v, alpha=_PLANE_TILES)
         )
-        self.blades, self.grain = grain_at(atlases, pixels.counter("grain"), slice(0, 2))
-        self.edge = outline(atlases, pixels["shape_at"], self.u, self.v)
+        self.blades, self.grain = grain_at(plane.atlases, pixels.of(plane.pixels.counter("grain")), slice(0, 2))
         if self.has("ragged"):
-            self.edge.addcmul_(pixels["ragged"], self.bumps)
-        self.edge.mul_(pixels["scale"])
+            self.edge = self.edge.addcmul(pixels["ragged_px"], self.bumps)
 
     def has(self, name: str) -> bool:
         """Whether any plate here has so much as a trace of a finish."""
@@ -132,11 +153,6 @@ class _PlatePixels:
     def part(self, name: str) -> Part | None:
         """The pixels of the plates that have a finish."""
         return self.pixels.part(self.pixels.table.numbers[name] > 0)
-
-    def marked(self) -> Part | None:
-        """The pixels about the marks."""
-        numbers = self.pixels.table.numbers
-        return self.pixels.part(numbers["has_mark"] > 0, numbers["mark_edges"], np.ones(len(numbers["scale"])))
 
 
 def outline(atlases: Atlases, shape_at: torch.Tensor, u: torch.Tensor, v: torch.Tensor) -> torch.Tensor:
@@ -147,22 +163,29 @@ def outline(atlases: Atlases, shape_at: torch.Tensor, u: torch.Tensor, v: torch.
     return sample(atlases.shapes, inside_tile(u, span, cell), inside_tile(v, span, cell), place)[0]
 
 
-def _ink(plate: _PlatePixels, part: Part) -> torch.Tensor:
-    """Cover of the mark."""
-    du, dv = plate_at(plate, part)
-    du, dv = du.sub(part["mark_u"]), dv.sub(part["mark_v"])
+def _ink(plate: _PlatePixels) -> tuple[Part, torch.Tensor] | None:
+    """Pixels about the marks, and the marks' cover there."""
+    part = plate.part("has_mark")
+    if part is None:
+        return None
+    u, v = plate_at(plate, part)
+    du, dv = u.sub(part["mark_u"]), v.sub(part["mark_v"])
+    cos, sin = part["mark_cos"], part["mark_sin"]
+    x = (du * cos).addcmul_(dv, sin, value=-1)
+    y = du.mul_(sin).addcmul_(dv, cos)
+    part = part.where((x.abs() < part["ink_x"]) & (y.abs() < part["ink_y"]))
+    if part is None:
+        return None
     cell, span = mark_fields.CELL, mark_fields.SPAN
     rows, columns = (side // cell for side in plate.atlases.marks.shape[-2:])
     place = Place(part["mark_x"], part["mark_y"], 1 / (span * columns), -1 / (span * rows))
-    cos, sin = part["mark_cos"], part["mark_sin"]
-    x = inside_tile((du * cos).addcmul_(dv, sin, value=-1), span, cell)
-    y = inside_tile(du.mul_(sin).addcmul_(dv, cos), span, cell)
+    x, y = (inside_tile(part.still(p), span, cell) for p in (x, y))
     field = sample(plate.atlases.marks, x, y, place)[0].sub_(part["mark_grow"])
     ink = field.mul_(part["mark_scale"]).add_(0.5).clamp_(0, 1).mul_(part["has_mark"])
     if plate.has("wear"):
         gone = part.of(plate.patches).mul(1.5).add_(part.of(plate.grain), alpha=0.6).sub_(0.6).clamp_(0, 1)
         ink.mul_(gone.mul_(part["wear"]).neg_().add_(1))
-    return ink
+    return part, ink
 
 
 def plate_at(plate: _PlatePixels, part: Part) -> tuple[torch.Tensor, torch.Tensor]:
@@ -180,9 +203,8 @@ def _paint(plate: _PlatePixels, value: torch.Tensor) -> torch.Tensor:
     bare = pixels.any(pixels.table.numbers["body"] < 1)
     if bare:
         cover.mul_(pixels["body"])
-    marked = plate.marked()
-    if marked is not None:
-        ink = _ink(plate, marked)
+    if (found := _ink(plate)) is not None:
+        marked, ink = found
         marked.put(albedo, marked["mark_step"].mul_(ink).add_(marked.of(albedo)))
         if bare:
             marked.put(cover, (1 - marked["body"]).mul_(ink).add_(marked.of(cover)))
@@ -257,29 +279,37 @@ def _turn_to_sun(plate: _PlatePixels, sun: torch.Tensor) -> None:
 
 @dataclass(frozen=True)
 class _Under:
-    """What plates leave of sun and sky [N] on the ground at places [N] of the first layer; their things, pixels of each."""
+    """What plates leave of sun and sky [N] on the ground at places [N] of the first layer, for the pixels of a part."""
 
+    part: Part
     layer_at: torch.Tensor
     sun: torch.Tensor
     sky: torch.Tensor
-    things: Index
-    length: Index
 
 
-def _ground_under(plate: _PlatePixels, part: Part) -> _Under:
+def _ground_under(plane: _Plane, part: Part) -> _Under:
     """The shadow of plates that stand off the ground, and the sky that they hide."""
-    u, v = plate_at(plate, part)
-    shift_u, shift_v, shape_at = part["shift_u"], part["shift_v"], part["shape_at"]
-    moved = outline(plate.atlases, shape_at, u - shift_u, v - shift_v)
-    numbers = plate.pixels.table.numbers
-    if (np.hypot(numbers["shift_u"], numbers["shift_v"])[part.things] > 0.08).any():
-        half = outline(plate.atlases, shape_at, u.sub(shift_u, alpha=0.5), v.sub(shift_v, alpha=0.5))
+    u, v = part.of(plane.u), part.of(plane.v)
+    shift_u, shift_v, shape_at, scale = (part[name] for name in ("shift_u", "shift_v", "shape_at", "scale"))
+    moved = _far_outline(plane.atlases, shape_at, u - shift_u, v - shift_v)
+    numbers = part.table.numbers
+    if part.any(np.hypot(numbers["shift_u"], numbers["shift_v"]) > 0.08):
+        half = _far_outline(plane.atlases, shape_at, u.sub(shift_u, alpha=0.5), v.sub(shift_v, alpha=0.5))
         moved = torch.minimum(moved, half, out=moved)
     stands = part["stands"]
-    dark = moved.mul_(part["scale"]).mul_(-0.7).add_(0.5).clamp_(0, 1).mul_(stands).mul_(0.95)
-    # The field ends a little beyond the outline: from there on each step adds to the distance.
+    dark = moved.mul_(scale).mul_(-0.7).add_(0.5).clamp_(0, 1).mul_(stands).mul_(0.95)
+    edge = _beyond(u, v).mul_(scale).add_(part.of(plane.edge))
+    hidden = edge.clamp_(min=0).mul_(part["thick_px"]).exp_().mul_(stands).mul_(0.45)
+    at = part.of(plane.pixels.counter("layer_at"))
+    return _Under(part, at, dark.neg_().add_(1), hidden.neg_().add_(1))
+
+
+def _far_outline(atlases: Atlases, shape_at: torch.Tensor, u: torch.Tensor, v: torch.Tensor) -> torch.Tensor:
+    """Distance to outlines as ``outline`` gives it, but growing on beyond the field."""
+    return outline(atlases, shape_at, u, v).add_(_beyond(u, v))
+
+
+def _beyond(u: torch.Tensor, v: torch.Tensor) -> torch.Tensor:
+    """How far points lie outside the fields of outlines, which end a little beyond the outlines."""
     limit = outline_fields.SPAN - outline_fields.SPAN / outline_fields.CELL
-    beyond = (u.abs() - limit).clamp_(min=0).add_((v.abs() - limit).clamp_(min=0)).mul_(part["scale"])
-    hidden = beyond.add_(part.of(plate.edge)).clamp_(min=0).mul_(part["thick_px"]).exp_().mul_(stands).mul_(0.45)
-    at = part.of(plate.pixels.counter("layer_at"))
-    return _Under(at, dark.neg_().add_(1), hidden.neg_().add_(1), part.things, part.length)
+    return (u.abs() - limit).clamp_(min=0).add_((v.abs() - limit).clamp_(min=0))

@@ -12,7 +12,7 @@ import numpy as np
 import torch
 
 from synth.atlases import NOISE_PX, Atlases, grain_at, grain_counter
-from synth.canvas import Canvas, Drawn, multiply
+from synth.canvas import Canvas, Drawn, Painted, multiply
 from synth.distances import Capsules, capsule_distance, convex_columns, convex_distance
 from synth.pixels import Pixels, PixelTable, Turns
 from synth.plate_raster import LAYERS, draw_plates
@@ -28,7 +28,7 @@ def draw(canvas: Canvas, drawing: Sketch, atlases: Atlases, light: torch.Tensor,
     ``light`` [B, H, W] is the share of direct sun that reaches flat things lying there; drawn shadows are multiplied into it
     (in place) and into the canvas's own share of sun. ``row0`` is the frame's row at the canvas's top, so that strips agree.
     """
-    darken(canvas, (canvas.layers[:, 3], light), drawing.shadows)
+    darken(canvas, light, drawing.shadows)
     tables = (drawing.plates.plates, drawing.limbs.limbs, drawing.facets.facets)
     kinds = (drawing.plates, drawing.limbs, drawing.facets)
     picture, order = (np.concatenate([getattr(t, name) for t in tables]) for name in ("picture", "order"))
@@ -71,26 +71,22 @@ def in_turns(canvas: Canvas, picture: Index, order: Array, boxes: Sequence[Array
     return found
 
 
-def darken(canvas: Canvas, planes: Sequence[torch.Tensor], shadows: ShadowSketch) -> None:
-    """Multiply the shadows of tall things into planes [B, H, W]."""
-    if not len(shadows.capsule_picture) and not len(shadows.polygon_picture):
-        return
-    kept = torch.ones_like(planes[0], memory_format=torch.contiguous_format)
+def darken(canvas: Canvas, light: torch.Tensor, shadows: ShadowSketch) -> None:
+    """Multiply the shadows of tall things into the canvas's share of sun and into ``light`` [B, H, W]."""
+    area = canvas.layers[0, 0].numel()
     for picture, box, pixels_of in (
         (shadows.capsule_picture, shadows.capsule_box, _capsule_shadows),
         (shadows.polygon_picture, shadows.polygon_box, _polygon_shadows),
     ):
         (turns,) = in_turns(canvas, picture, np.zeros(len(picture)), [box])
         table, distance_of = pixels_of(shadows, turns)
-        at, factor = [], []
-        for pixels in table:
-            shade = distance_of(pixels).mul_(pixels["sharp"]).add_(0.5).clamp_(0, 1).mul_(pixels["dark"])
-            at.append(pixels.counter("at"))
-            factor.append(shade.neg_().add_(1))
-        if at:
-            multiply(kept, torch.cat(at), torch.cat(factor), turns.bounds(table.runs))
-    for plane in planes:
-        plane.mul_(kept)
+        parts = list(table)
+        if not parts:
+            continue
+        factors = [distance_of(p).mul_(p["sharp"]).add_(0.5).clamp_(0, 1).mul_(p["dark"]).neg_().add_(1) for p in parts]
+        kept, bounds = torch.cat(factors), turns.bounds(parts)
+        multiply(light, torch.cat([p.counter("at") for p in parts]), kept, bounds)
+        multiply(canvas.layers, torch.cat([p.counter("layer_at") for p in parts]).add_(3 * area), kept, bounds)
 
 
 def _capsule_shadows(shadows: ShadowSketch, turns: Turns) -> tuple[PixelTable, Callable[[Pixels], torch.Tensor]]:
@@ -133,8 +129,9 @@ def _limbs(sketch: LimbSketch, turns: Turns, light: Sunlight, atlases: Atlases, 
         runs, numbers, capsules.of_runs(turns, runs), {"noise": grain_counter(runs, start[runs.thing], row0)}
     )
 
-    def paint(pixels: Pixels, value: torch.Tensor) -> torch.Tensor:
+    def paint(pixels: Pixels) -> Painted:
         distance, off, across, radius = capsule_distance(pixels)
+        value = torch.empty((LAYERS, pixels.count), device=distance.device)
         # The surface leans away from the axis, as on a ball of the local radius.
         lean = pixels["roundness"].div_(radius)
         off, across = off.mul_(lean), across.mul_(lean)
@@ -145,9 +142,9 @@ def _limbs(sketch: LimbSketch, turns: Turns, light: Sunlight, atlases: Atlases, 
         torch.mul(facing, bumps.mul_(pixels["bumps"]).add_(1), out=value[3]).clamp_(0, 2.5)
         torch.mul(up, 0.55, out=value[4]).add_(0.45)
         value[5] = 1
-        return distance.neg_().add_(0.5).clamp_(0, 1)
+        return Painted(pixels, pixels.whole(), value, distance.neg_().add_(0.5).clamp_(0, 1))
 
-    return [Drawn.drawn(turns, table, LAYERS, paint)]
+    return Drawn.of(turns, table, paint)
 
 
 def _facets(sketch: FacetSketch, turns: Turns) -> list[Drawn]:
@@ -168,10 +165,12 @@ def _facets(sketch: FacetSketch, turns: Turns) -> list[Drawn]:
     of_runs["gloss"] = level + (gloss * 0.4 / size[:, 1])[runs.thing] * turns.centre_y(runs)
     table = turns.table(runs, numbers, of_runs)
 
-    def paint(pixels: Pixels, value: torch.Tensor) -> torch.Tensor:
+    def paint(pixels: Pixels) -> Painted:
+        value = torch.empty((LAYERS, pixels.count), device=pixels.table.device)
         gloss = pixels["gloss"].addcmul_(pixels.x, pixels["gloss_x"])
         torch.add(pixels["albedo"], gloss, out=value[:3])
         value[3:] = pixels["light"]
-        return convex_distance(pixels).neg_().add_(0.5).clamp_(0, 1)
+        cover = convex_distance(pixels).neg_().add_(0.5).clamp_(0, 1)
+        return Painted(pixels, pixels.whole(), value, cover)
 
-    return [Drawn.drawn(turns, table, LAYERS, paint)]
+    return Drawn.of(turns, table, paint)

@@ -11,9 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mission.vocabulary import MARKS
 from synth.capture import CaptureSpec
-from synth.marks import mark_atlas
 from synth.outlines import OutlineAtlas
 from synth.projection import FITTED_AT, Views, homographies, lens_bends
 from synth.scene import COLUMN, Array, Facets, Index, Layout, Limbs, Plates, take
@@ -24,9 +22,8 @@ _SHADOW_EXTENT_M = 12.0
 _EIGHTHS = np.arange(8) * np.pi / 4
 #: A plate thicker than this stands off the ground: it throws a shadow there.
 STANDS_M = 0.002
-# A ragged edge reaches out by so many of its deviations; ink beyond its outermost kept points, in units of its height.
-_RAGGED_MOST, _INK_MARGIN = 2.5, 0.06
-_RING = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+#: A ragged edge reaches out by so many of its deviations.
+RAGGED_MOST = 2.5
 
 
 @dataclass(frozen=True)
@@ -59,8 +56,6 @@ class PlateSketch:
     """Half planes [N, 8, 3] around the outline, as a facet's."""
     reach_px: Array
     """How far beyond its outline a plate changes the picture [N]: shadow and soft rim."""
-    mark_edges: Array
-    """Half planes [N, 4, 3] around the mark."""
     sun: Array
     sky: Array
     sun_in_plane: Array
@@ -163,7 +158,6 @@ def sketch_plates(plates: Plates, views: Views, light: Sunlight, outlines: Outli
     inside = _touches(box, views.size_px)
     plates = take(plates, inside)
     ppm, to_px, box, fitted, octagon, reach = (a[inside] for a in (ppm, to_px, box, fitted, octagon, reach))
-    mark = _corners_in_pixels(_around_marks(plates), to_px)
     normal = np.cross(plates.along, plates.up)
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
     sun = light.world[plates.picture]
@@ -184,7 +178,6 @@ def sketch_plates(plates: Plates, views: Views, light: Sunlight, outlines: Outli
         box,
         half_planes(octagon),
         reach,
-        half_planes(mark),
         np.clip((normal * sun).sum(1) / sun[:, 2], 0, 2.5),
         (1 + normal[:, 2]) / 2,
         in_plane,
@@ -224,20 +217,11 @@ def _octagons(plates: Plates, outlines: OutlineAtlas) -> Array:
     reach = np.array([(o @ normals.T).max(axis=0) for o in outlines.outline])[plates.shape]
     half = 0.75 * plates.mark_height[:, None] * np.abs(normals).sum(axis=1)
     reach = np.where((plates.body == 0)[:, None], plates.mark_at @ normals.T + half, reach)
-    reach = reach + plates.finish[:, COLUMN["ragged"], None] * _RAGGED_MOST
+    reach = reach + plates.finish[:, COLUMN["ragged"], None] * RAGGED_MOST
     # A corner lies where two neighbouring edges meet.
     following = np.roll(normals, -1, axis=0)
     meet = np.linalg.inv(np.stack([normals, following], axis=1))
     return np.einsum("kij,nkj->nki", meet, np.stack([reach, np.roll(reach, -1, axis=1)], axis=2))
-
-
-def _around_marks(plates: Plates) -> Array:
-    """Rectangles [N, 4, 2] around the ink of marks, in units of the plane."""
-    face, number = np.divmod(np.maximum(plates.glyph, 0), len(MARKS))
-    half = np.abs(mark_atlas().rim[face, number]).max(axis=1) + _INK_MARGIN + plates.mark_grow[:, None]
-    x, y = np.moveaxis(half[:, None] * _RING, 2, 0) * plates.mark_height[:, None]
-    c, s = np.cos(plates.mark_turn)[:, None], np.sin(plates.mark_turn)[:, None]
-    return plates.mark_at[:, None] + np.stack([x * c + y * s, y * c - x * s], axis=2)
 
 
 def _corners_in_pixels(corners: Array, to_px: Array) -> Array:

@@ -17,6 +17,7 @@ Index = NDArray[Any]
 
 #: No run is longer, so that a run never crosses more than one border of the grain's tile.
 LONGEST_PX = 128
+_TURNS_AT_ONCE = 32
 
 
 @dataclass(frozen=True)
@@ -108,11 +109,12 @@ def levels(picture: Index, order: Array, rectangle: Index) -> Index:
     sequence = np.lexsort((order, picture))
     _, first, count = np.unique(picture[sequence], return_index=True, return_counts=True)
     # Pictures of about as many things are handled together.
-    size = np.int64(1) << np.ceil(np.log2(np.maximum(count, 1))).astype(np.int64)
+    size = np.int64(4) ** np.ceil(np.log2(count) / 2).astype(np.int64)
     for most in np.unique(size):
         mine = np.flatnonzero(size == most)
-        place = first[mine, None] + np.arange(most)
-        there = np.arange(most) < count[mine, None]
+        place = np.arange(min(most, count[mine].max()))
+        there = place < count[mine, None]
+        place = first[mine, None] + place
         row = sequence[np.where(there, place, first[mine, None])]
         turn[row[there]] = _turns(rectangle[row], there)[there]
     return turn
@@ -121,10 +123,14 @@ def levels(picture: Index, order: Array, rectangle: Index) -> Index:
 def _turns(rectangle: Index, there: NDArray[np.bool_]) -> Index:
     """Turns [B, M] of things in their order; rectangles [B, M, 4]."""
     x0, y0, x1, y1 = np.moveaxis(rectangle.astype(np.int32), 2, 0)
-    turn = np.zeros(there.shape, dtype=np.int64)
-    for i in range(1, there.shape[1]):
-        under = np.s_[:, :i]
-        meets = (x0[under] < x1[:, i, None]) & (x1[under] > x0[:, i, None])
-        meets &= (y0[under] < y1[:, i, None]) & (y1[under] > y0[:, i, None])
-        turn[:, i] = np.where(meets & there[under], turn[under] + 1, 0).max(axis=1)
-    return turn
+    after = np.ones(there.shape, dtype=np.int32)
+    for start in range(0, there.shape[1], _TURNS_AT_ONCE):
+        part = np.s_[:, start : start + _TURNS_AT_ONCE, None]
+        end = start + _TURNS_AT_ONCE
+        # [B, some, M]: what those of this part meet.
+        meets = (x0[part] < x1[:, None, :end]) & (x1[part] > x0[:, None, :end])
+        meets &= (y0[part] < y1[:, None, :end]) & (y1[part] > y0[:, None, :end])
+        meets &= there[:, None, :end]
+        for i in range(max(start, 1), min(end, there.shape[1])):
+            after[:, i] += (meets[:, i - start, :i] * after[:, :i]).max(axis=1)
+    return after.astype(np.int64) - 1
