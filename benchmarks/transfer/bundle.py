@@ -37,6 +37,7 @@ from benchmarks.transfer.measure import (
     recall_at,
 )
 from benchmarks.transfer.pool import MISSION
+from benchmarks.transfer.table import markdown
 from benchmarks.transfer.verdict import judge_frames
 from eval.proportions import exact_upper_bound
 from mission.frame_set import FrameSet, read_frame_set
@@ -182,12 +183,6 @@ def confusion_table(results: Sequence[Measured], most: int = 6) -> str:
         told = (f"{t}, {s}{'*' if look_alike(attribute, t, s) else ''} ({n})" for (t, s), n in mine)
         lines.append([attribute, "; ".join(told) or "none"])
     return markdown(lines)
-
-
-def markdown(lines: Sequence[Sequence[str]]) -> str:
-    """Rows of cells, the first one the heading."""
-    head, *rest = ("| " + " | ".join(line) + " |" for line in lines)
-    return "\n".join([head, "|" + " --- |" * len(lines[0]), *rest])
 
 
 def main() -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchmarks.transfer import measure
+from benchmarks.transfer import measure, table
 from benchmarks.transfer.alarms import AlarmSheet
 from benchmarks.transfer.bundle import Measured, people_table
 from benchmarks.transfer.measure import Answer
@@ -178,8 +178,19 @@ def test_a_sheet_keeps_the_surest_alarms_and_the_worst_misses() -> None:
     frame = Frame(1, "a", 200, 200, things=(Thing(1, "panel", (20.0, 20.0, 40.0, 40.0), 1600, attributes=NAMES),))
     first, second = AlarmSheet(0.5), AlarmSheet(0.5)
     first.look(frame, pixels, Answer(np.array([[20.0, 20, 60, 60], [100, 100, 140, 140]]), np.array([0.4, 0.7])))
-    second.look(frame, pixels, Answer(np.array([[20.0, 20, 60, 60], [90, 90, 140, 140]]), np.array([0.6, 0.9])))
+    second.look(frame, pixels, Answer(np.array([[20.0, 20, 60, 60], [90, 90, 150, 150]]), np.array([0.6, 0.9])))
+    second.look(frame, pixels, Answer(np.array([[20.0, 20, 60, 60], [20, 130, 50, 160]]), np.array([0.8, 0.3])))
     both = AlarmSheet()
     both.take_in([first, second])
-    assert [score for score, _ in both.alarms] == [0.9, 0.7]
-    assert [score for score, _ in both.missed] == [0.4]
+    assert [tile.score for tile in both.alarms] == [0.9, 0.3]  # the 0.7 is the 0.9 of another layout on the same ground
+    assert [tile.score for tile in both.missed] == [0.4]
+
+
+def test_rows_of_the_table_are_put_together_over_flights_and_seeds() -> None:
+    part = {"part": "40 to 60", "panels": 10, "found": 8, "all_four": 6, "alike": 7}
+    one = {"row": "real", "persons": 10, "person_recall_at_0.2": 0.5, "person_recall_at_1": 0.9, "by_size": [part]}
+    results = [one, {**one, "by_size": [{**part, "found": 2, "all_four": 2, "alike": 2}]}]
+    assert "| real | 0.80 (0.90) of 10 |" in table.parts_table(results, "by_size", "px")
+    assert table.parts_table(results, "by_stroke", "px") == ""  # results judged where no strokes were written
+    # 2 of 20: the bound is the root of P(X <= 2) = 0.05 for 20 trials, 0.283 (Clopper & Pearson 1934, by scipy's beta).
+    assert "| real | 20 | 0.50 (0.70) | 0.10 (0.28) |" in table.people_table(results)
