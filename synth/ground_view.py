@@ -98,7 +98,7 @@ def _paint_slanted(
     specs = [replace(spec, gsd_m=spec.gsd_m * float(k)) for spec, k in zip(specs, coarser, strict=True)]
     shadows = [(x / float(k), y / float(k)) for (x, y), k in zip(shadows, coarser, strict=True)]
     middle = np.array([w, h]) / 2 / coarser[:, None]
-    reach = np.abs(maps) @ np.array([w, h]) / 2 + 1.5
+    reach = np.abs(maps) @ np.array([w, h]) / 2 + 2.5
     left, top = np.floor((middle - reach).min(0)).astype(int).tolist()
     right, bottom = np.ceil((middle + reach).max(0)).astype(int).tolist()
     rows_px, columns_px = bottom - top, right - left
@@ -126,7 +126,15 @@ def _affine_grid(turn: Array, shift: Array, h: int, w: int, device: torch.device
 
 
 def _read(painted: torch.Tensor, grid: torch.Tensor) -> torch.Tensor:
-    return F.grid_sample(painted, grid, mode="bilinear", padding_mode="border", align_corners=False)
+    """Planes [n, 5, h, w] at the places of a grid.
+
+    Cubic: halfway between pixels a linear reading loses a quarter of the finest detail that the lens leaves, in bands that show
+    where one grid of pixels lies a little turned on the other; this loses a twentieth (Laplacian of gravel, blur of 0.7 px).
+    """
+    seen = F.grid_sample(painted, grid, mode="bicubic", padding_mode="border", align_corners=False)
+    seen[:, :3].clamp_(0.004, 1.0)
+    seen[:, 3:].clamp_(0.0, 1.8)
+    return seen
 
 
 def _put(seen: torch.Tensor, out: GroundLayer, rows: Sequence[int]) -> None:
@@ -161,8 +169,8 @@ class SeenGround:
         """A part of the frame into ``out`` at ``place`` (row, column)."""
         origin, at = self._seen(views, part)
         low, high = at.amin((0, 1)), at.amax((0, 1))
-        left, top = (math.floor(v) for v in (low - 1.5).tolist())
-        right, bottom = (math.ceil(v) for v in (high + 1.5).tolist())
+        left, top = (math.floor(v) for v in (low - 2.5).tolist())
+        right, bottom = (math.ceil(v) for v in (high + 2.5).tolist())
         h, w = part[2:]
         if (right - left) * (bottom - top) > _MOST_WINDOW_PX and max(h, w) > 2 * _NODE_PX:
             for half, moved in _halves(part, place):
