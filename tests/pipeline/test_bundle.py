@@ -222,7 +222,7 @@ def test_nothing_half_written_when_the_disk_fills(tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("name", ["small", "default", "large", "fcos"])
+@pytest.mark.parametrize("name", ["small", "default", "large", "fcos", "separate-readers"])
 def test_shipped_models_build(name):
     model = load_model_file(name)
     numbers = sum(p.numel() for p in build_detector(model.detector).parameters())

@@ -50,6 +50,20 @@ def leftovers(folder):
     return sorted(p.name for p in folder.iterdir())
 
 
+def test_separate_readers_with_all_their_parts_train_into_a_bundle(frames, tmp_path):
+    """Networks of their own, residual blocks, the close view and the surroundings: written, and read back to the number."""
+    parts = {"trunk": "separate", "blocks": 1, "mark_rings": 12, "surroundings_width": 8}
+    model = MODEL.model_copy(update={"readers": MODEL.readers.model_copy(update=parts)})
+    fitted = fit(frames, tmp_path / "out", model=model, steps=2, workers=1, device="cpu")
+    bundle = load_bundle(fitted.bundle, "cpu")
+    assert bundle.record.model.readers == model.readers
+    assert bundle.record.training["mark_turn"] == "any"
+    boxes = torch.tensor([[10.0, 12, 50, 52]])
+    for upright in (False, True):
+        tables = bundle.read_attributes(torch.full((3, 64, 64), 90, dtype=torch.uint8), boxes, marks_upright=upright)
+        assert float(tables["mark"].sum()) == pytest.approx(1.0, abs=1e-4)
+
+
 def test_both_parts_train_side_by_side_into_a_bundle(frames, tmp_path):
     reports = []
     fitted = fit(frames, tmp_path / "out", model=MODEL, steps=4, workers=2, device="cpu", on_progress=reports.append)
