@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -122,6 +123,14 @@ def _even(rng: np.random.Generator, bounds: tuple[float, float]) -> float:
 
 
 def _pick(rng: np.random.Generator, weights: dict[str, float]) -> str:
-    names = sorted(name for name, weight in weights.items() if weight > 0)
-    p = np.array([weights[name] for name in names])
-    return names[int(rng.choice(len(names), p=p / p.sum()))]
+    names, ends = _ends(tuple(weights.items()))
+    return names[int(ends.searchsorted(rng.random(), side="right"))]
+
+
+@lru_cache(maxsize=64)
+def _ends(weights: tuple[tuple[str, float], ...]) -> tuple[tuple[str, ...], np.ndarray]:
+    """Names in their order, and where the share of each ends between 0 and 1."""
+    known = dict(weights)
+    names = tuple(sorted(name for name, weight in weights if weight > 0))
+    ends = np.cumsum([known[name] for name in names])
+    return names, ends / ends[-1]

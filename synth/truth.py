@@ -248,5 +248,5 @@ def visible_share(owner: torch.Tensor, truth: TargetTruth, targets: int) -> NDAr
             (x0, y0), (x1, y1) = np.floor(box[:2]).astype(int), np.ceil(box[2:]).astype(int)
             counted[k] = np.count_nonzero(pixels[picture, max(y0 - 1, 0) : y1 + 1, max(x0 - 1, 0) : x1 + 1] == row)
         return np.clip(counted / np.maximum(truth.area_px2, 1.0), 0.0, 1.0)
-    counts = torch.bincount(owner[owner >= 0], minlength=targets).cpu().numpy()
+    counts = torch.bincount(owner.view(-1) + 1, minlength=targets + 1)[1:].cpu().numpy()
     return np.clip(counts[truth.row] / np.maximum(truth.area_px2, 1.0), 0.0, 1.0)
