@@ -33,7 +33,7 @@ def test_the_rival_is_given_the_batch_and_the_chips_of_ours() -> None:
 
 
 def test_the_table_of_rivals_shows_mean_and_worst_flight() -> None:
-    shared = {"parameters": 1e6, "steps": 7, "seen": 70, "cpu_s_a_frame": 0.5} | dict.fromkeys(rival.COLUMNS, 0.5)
+    shared = {"parameters": 1e6, "steps": 7, "seen": 70, "s_a_frame": 0.5} | dict.fromkeys(rival.COLUMNS, 0.5)
     lines = rival.table(
         [{"network": "ours", **shared, "ap50": value} for value in (0.9, 0.7)]
         + [{"network": "fcos", **shared, "ap50": None}]
