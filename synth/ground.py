@@ -21,12 +21,15 @@ from synth.ground_fields import Nodes
 from synth.ground_layout import RAGGED_DEVIATIONS, Box, CoarseFields, coarse_fields, reach_boxes
 from synth.ground_spec import GroundSpec, Joints, Layer
 from synth.ground_tiles import MIX_OFFSET, MIX_SCALE, RELIEF_SCALE, TONE_SCALE, gsd_step, make_ready
+from synth.seen_tiles import SeenTiles
 from synth.tile_crops import TileCrops
 
 __all__ = ["GroundLayer", "GroundSpec", "paint_ground", "sample_ground"]
 
 # Frames wider than this mix two pieces of each tile, so that its repetition does not show.
 _REPEATS_FROM_PX = 700
+# Sides of the blocks in which a CPU paints: small ones stay in its cache, and fewer layers show in them.
+_BLOCK_PX = 320
 
 
 @dataclass(frozen=True)
@@ -42,6 +45,11 @@ class GroundLayer:
     def part(self, some: slice) -> GroundLayer:
         """Some of the grounds, as views."""
         return GroundLayer(self.albedo[some], self.shade[some], self.light[some])
+
+    def window(self, row: int, column: int, rows: int, columns: int) -> GroundLayer:
+        """A window of each ground, as views."""
+        where = (..., slice(row, row + rows), slice(column, column + columns))
+        return GroundLayer(self.albedo[where], self.shade[where], self.light[where])
 
 
 def paint_ground(
@@ -87,8 +95,34 @@ def paint_ground(
     for i in range(len(specs)):
         some = slice(i, i + 1)
         row = out.part(slice(into[i], into[i] + 1))
-        _paint(list(specs[some]), shadows[some], nodes, coarse.part(some), mix_pieces, row)
+        _paint_blocks(specs[i], shadows[i], nodes, coarse.part(some), mix_pieces, row)
     return out
+
+
+def paint_seen(
+    spec: GroundSpec, size_px: tuple[int, int], nodes: Nodes, shadow: tuple[float, float], out: GroundLayer
+) -> None:
+    """Paint one ground of ``size_px`` (height, width) on the CPU as a frame sees it, whose ``nodes`` have places on it."""
+    make_ready((layer.kind, layer.variant, gsd_step(spec.gsd_m)) for layer in spec.layers)
+    coarse = coarse_fields([spec], [shadow], nodes)
+    _paint_blocks(spec, shadow, nodes, coarse, max(size_px) > _REPEATS_FROM_PX, out)
+
+
+def _paint_blocks(
+    spec: GroundSpec,
+    shadow: tuple[float, float],
+    nodes: Nodes,
+    coarse: CoarseFields,
+    mix_pieces: bool,
+    out: GroundLayer,
+) -> None:
+    """Paint one ground block by block."""
+    y0, x0 = nodes.window[:2]
+    for block in nodes.blocks(_BLOCK_PX):
+        y, x, h, w = block.window
+        _paint(
+            [spec], [shadow], block, coarse.inside(*nodes.inside(block)), mix_pieces, out.window(y - y0, x - x0, h, w)
+        )
 
 
 def _paint(
@@ -104,35 +138,92 @@ def _paint(
     levels = [[spec.layers[k] for spec in specs if k < len(spec.layers)] for k in range(len(specs[0].layers))]
     alone = not at_once(device)
     whole = (0, 0, *window[2:])
-    boxes = reach_boxes(specs[0], coarse.masks[0], nodes) if alone else dict.fromkeys(range(len(levels)), whole)
-    groups = {
-        "slow": coarse.slow if mix_pieces else coarse.slow[:, :2],
-        "shadow": coarse.shadow,
-        "dome": coarse.dome,
-        "waves": coarse.waves if any(spec.waves for spec in specs) else None,
-    }
+    boxes, solid = dict.fromkeys(range(len(levels)), whole), set[int]()
     if alone:
-        groups["layers"] = coarse.masks[:, list(boxes)]
-        # Fields that change nothing in this window need not be enlarged.
-        if coarse.shadow is not None and float(coarse.shadow.max()) <= -0.5 * _PENUMBRA_PX:
-            groups["shadow"] = None
-        if coarse.dome is not None and not bool(coarse.dome.any()):
-            groups["dome"] = None
-    there = {name: group for name, group in groups.items() if group is not None}
-    large = nodes.enlarge(torch.cat(list(there.values()), 1)).split([g.shape[1] for g in there.values()], 1)
-    field = dict(zip(there, large, strict=True))
+        boxes, solid = reach_boxes(specs[0], coarse.masks[0], nodes)
+    field = _enlarged(nodes, coarse, list(boxes), mix_pieces, alone)
     if alone:
         distances = {k: field["layers"][:, place, None] for place, k in enumerate(boxes)}
     else:
         distances = {k: nodes.enlarge(coarse.masks[: len(level), k, None]) for k, level in enumerate(levels)}
-    piece = field["slow"][:, 2:3].mul(3).add_(0.5).clamp_(0, 1) if mix_pieces else None
-    crops = TileCrops(window, device, levels, specs, shadows, piece)
-    picture = _Picture(specs, levels, window, field, crops, LayerNumbers(specs, levels, device), out)
+    places = None
+    if nodes.places is not None:
+        places = Places(nodes)
+        crops: TileCrops | SeenTiles = SeenTiles(places.at, places.start, levels, specs[0], shadows[0])
+    else:
+        crops = TileCrops(window, device, levels, specs, shadows, "piece" in field)
+    pieces = Pieces(crops, field.get("piece"), _only_second(coarse) if alone and mix_pieces else False)
+    picture = _Picture(specs, levels, window, field, pieces, LayerNumbers(specs, levels, device), places, out)
     if not boxes:
         picture.clear()
     for place, (k, box) in enumerate(boxes.items()):
-        picture.lay(k, place, box, distances[k])
+        picture.lay(k, place, box, distances[k], k in solid)
     picture.finish()
+
+
+def _enlarged(
+    nodes: Nodes, coarse: CoarseFields, layers: Sequence[int], mix_pieces: bool, alone: bool
+) -> dict[str, torch.Tensor]:
+    """Fields at every pixel of a window, by name; without those that change nothing where a ground is painted ``alone``."""
+    slow, shadow, dome, waves = coarse.slow[:, :2], coarse.shadow, coarse.dome, coarse.waves
+    piece = coarse.slow[:, 2:3].mul(_PIECE_STEEPNESS).add_(0.5) if mix_pieces else None
+    groups = {"slow": slow, "waves": waves, "piece": piece, "shadow": shadow, "dome": dome}
+    if alone:
+        groups["layers"] = coarse.masks[:, layers]
+        if shadow is not None and float(shadow.max()) <= -0.5 * _PENUMBRA_PX:
+            del groups["shadow"]
+        if dome is not None and not bool(dome.any()):
+            del groups["dome"]
+        if piece is not None and (float(piece.max()) <= 0 or float(piece.min()) >= 1):
+            del groups["piece"]
+    there = {name: group for name, group in groups.items() if group is not None}
+    large = nodes.enlarge(torch.cat(list(there.values()), 1)).split([g.shape[1] for g in there.values()], 1)
+    field = dict(zip(there, large, strict=True))
+    if "piece" in field:
+        field["piece"] = field["piece"].clamp(0, 1)
+    return field
+
+
+# How abruptly one piece of a tile takes over from the other.
+_PIECE_STEEPNESS = 3.0
+
+
+def _only_second(coarse: CoarseFields) -> bool:
+    """Whether a window shows only the second piece of its tiles."""
+    return float(coarse.slow[:, 2].min()) * _PIECE_STEEPNESS + 0.5 >= 1
+
+
+class Places:
+    """Where the pixels of a window lie on a ground that a camera sees: ``at`` [2, h, w] (x, y) pixels from ``start``."""
+
+    def __init__(self, nodes: Nodes) -> None:
+        assert nodes.places is not None
+        x, y = (math.floor(v) for v in nodes.places.amin((1, 2)).tolist())
+        self.start = (x, y)
+        near = (nodes.places - torch.tensor([x, y], dtype=torch.float64)[:, None, None]).float()
+        self.at = nodes.enlarge(near[None])[0]
+
+    def part(self, box: Box) -> tuple[torch.Tensor, torch.Tensor]:
+        """Ground pixels x and y [h, w] of a box."""
+        x, y = self.at[:, box[0] : box[0] + box[2], box[1] : box[1] + box[3]]
+        return x + self.start[0], y + self.start[1]
+
+
+class Pieces:
+    """Tiles of a window: one piece of each, the other, or a mixture by a ``share`` [B, 1, h, w] 0..1 of the second."""
+
+    def __init__(self, crops: TileCrops | SeenTiles, share: torch.Tensor | None, second: bool) -> None:
+        self.crops, self.share, self.second = crops, share, second
+
+    def planes(self, k: int, box: Box) -> list[torch.Tensor]:
+        """Codes of tone, mix and relief of level ``k`` [b, 1, h, w] each in a box of the window."""
+        cut = self.crops.planes(k, box, self.second)
+        if self.share is not None:
+            top, left, rows, columns = box
+            share = self.share[: len(cut[0]), :, top : top + rows, left : left + columns]
+            for plane, other in zip(cut, self.crops.planes(k, box, True), strict=True):
+                plane.lerp_(other, share)
+        return cut
 
 
 class _Picture:
@@ -144,23 +235,25 @@ class _Picture:
         levels: Sequence[Sequence[Layer]],
         window: tuple[int, int, int, int],
         field: dict[str, torch.Tensor],
-        crops: TileCrops,
+        crops: Pieces,
         constants: LayerNumbers,
+        places: Places | None,
         out: GroundLayer,
     ) -> None:
         self.specs, self.levels, self.window, self.field = specs, levels, window, field
-        self.crops, self.constants, self.out = crops, constants, out
+        self.crops, self.constants, self.places, self.out = crops, constants, places, out
         self.raised: torch.Tensor | None = None
         self.covers: dict[int, torch.Tensor] = {}
         self.needed = {layer.within for spec in specs for layer in spec.layers if layer.within is not None}
 
-    def lay(self, k: int, place: int, box: Box, distance: torch.Tensor) -> None:
-        """Paint level ``k`` of the grounds that have one, the ``place``-th to be laid, by distances [b, 1, h, w]."""
+    def lay(self, k: int, place: int, box: Box, distance: torch.Tensor, solid: bool) -> None:
+        """Paint level ``k`` of the grounds that have one, the ``place``-th to be laid, by distances [b, 1, h, w]; ``solid``:
+        it covers all of the window."""
         layers = self.levels[k]
         numbers = self.constants.at(k)
         part = (slice(0, len(layers)), ..., slice(box[0], box[0] + box[2]), slice(box[1], box[1] + box[3]))
         tone, mix, lit = self.crops.planes(k, box)
-        first = place == 0 and all(layer.covers_all for layer in layers)
+        first = place == 0 and (solid or all(layer.covers_all for layer in layers))
         cover = None if first else self._cover(k, place, part, distance[part], tone, numbers)
         if not any(layer.drawn for layer in layers):
             return
@@ -168,7 +261,8 @@ class _Picture:
         if k == 0 and "waves" in self.field:
             brightness = brightness + self.field["waves"][part]
         colour = _colour(tone, mix, brightness, drift, numbers, self.out.albedo if first else None)
-        _draw_joints(colour, layers, self.specs, (self.window[0] + box[0], self.window[1] + box[1], *box[2:]))
+        if any(layer.joints is not None for layer in layers):
+            _draw_joints(colour, layers, self.specs, *self._pixels(box))
         if cover is None:
             torch.mul(lit, numbers["relief"], out=self.out.shade).add_(1)
             return
@@ -201,6 +295,17 @@ class _Picture:
             self.covers[k] = torch.zeros_like(self.out.shade)
             self.covers[k][part] = cover
         return cover
+
+    def _pixels(self, box: Box) -> tuple[torch.Tensor, torch.Tensor]:
+        """Ground pixels x and y of a box, [h, w] together."""
+        if self.places is not None:
+            return self.places.part(box)
+        device = self.out.albedo.device
+        y, x = (
+            torch.arange(box[2 + k], device=device, dtype=torch.float32) + (self.window[k] + box[k] + 0.5)
+            for k in (0, 1)
+        )
+        return x, y.view(-1, 1)
 
     def clear(self) -> None:
         """Nothing lies there yet."""
@@ -322,18 +427,14 @@ def _draw_joints(
     colour: torch.Tensor,
     layers: Sequence[Layer],
     specs: Sequence[GroundSpec],
-    window: tuple[int, int, int, int],
+    x: torch.Tensor,
+    y: torch.Tensor,
 ) -> None:
-    """Darken the joints of paved layers in place."""
+    """Darken the joints of paved layers in place; ``x`` and ``y`` are pixels of the ground, [h, w] together."""
     paved = [(b, layer.joints, spec) for b, (layer, spec) in enumerate(zip(layers, specs)) if layer.joints is not None]
-    if not paved:
-        return
     numbers = [number for _, joints, spec in paved for number in _joint_numbers(joints, spec.gsd_m)]
     table = torch.tensor(numbers, device=colour.device).view(len(paved), 2, 6, 1, 1)
     cos, sin, period, reach, most, depth = table.unbind(2)
-    y0, x0, h, w = window
-    y = torch.arange(y0, y0 + h, device=colour.device, dtype=torch.float32).view(-1, 1) + 0.5
-    x = torch.arange(x0, x0 + w, device=colour.device, dtype=torch.float32) + 0.5
     distance = x * cos + y * sin
     off = distance.sub_(torch.round(distance / period).mul_(period)).abs_()
     # Cover of a thin line by a pixel: its width where it is thinner than one.

@@ -30,18 +30,47 @@ FAR_PX = 1.0e4
 
 
 class Nodes:
-    """Grid nodes that cover a window: ``x`` [w], ``y`` [h] in pixels of the frame (pixel centres at i + 0.5)."""
+    """Grid nodes that cover a window: ``x`` [1, w], ``y`` [h, 1] in pixels of the frame (pixel centres at i + 0.5).
 
-    def __init__(self, window: tuple[int, int, int, int], device: torch.device) -> None:
+    Ground that is seen by a camera has ``places`` float64 [2, h, w]: where its nodes lie on the ground, in pixels of it; they are
+    ``x`` and ``y`` then. ``step_px`` is how far apart neighbours lie at most.
+    """
+
+    def __init__(
+        self, window: tuple[int, int, int, int], device: torch.device, places: torch.Tensor | None = None
+    ) -> None:
         y0, x0, h, w = window
         self.window = window
+        self.places = places
         self.first = (y0 // STEP_PX, x0 // STEP_PX)
         self.count = (
             (y0 + h - 1) // STEP_PX - self.first[0] + 2,
             (x0 + w - 1) // STEP_PX - self.first[1] + 2,
         )
-        self.y = (torch.arange(self.count[0], device=device) + self.first[0]) * float(STEP_PX) + 0.5
-        self.x = (torch.arange(self.count[1], device=device) + self.first[1]) * float(STEP_PX) + 0.5
+        self.step_px = float(STEP_PX)
+        if places is None:
+            self.y = (torch.arange(self.count[0], device=device)[:, None] + self.first[0]) * float(STEP_PX) + 0.5
+            self.x = (torch.arange(self.count[1], device=device)[None] + self.first[1]) * float(STEP_PX) + 0.5
+        else:
+            self.x, self.y = places.float()
+            self.step_px = max(float(places.diff(dim=axis).abs().max()) for axis in (1, 2)) * math.sqrt(2)
+
+    def blocks(self, most_px: int) -> list[Nodes]:
+        """The window cut into parts of about equal size, none longer or wider than ``most_px`` and a step."""
+        y0, x0, h, w = self.window
+        rows, columns = _cuts(y0, h, most_px), _cuts(x0, w, most_px)
+        found = []
+        for top, bottom in zip(rows[:-1], rows[1:], strict=True):
+            for left, right in zip(columns[:-1], columns[1:], strict=True):
+                block = Nodes((top, left, bottom - top, right - left), self.x.device)
+                places = None if self.places is None else self.places[:, *self.inside(block)]
+                found.append(Nodes(block.window, self.x.device, places))
+        return found
+
+    def inside(self, block: Nodes) -> tuple[slice, slice]:
+        """Which of these nodes are those of one of their blocks."""
+        start = (block.first[0] - self.first[0], block.first[1] - self.first[1])
+        return slice(start[0], start[0] + block.count[0]), slice(start[1], start[1] + block.count[1])
 
     def enlarge(self, fields: torch.Tensor) -> torch.Tensor:
         """Node values [B, C, *count] at every pixel of the window, bilinear: [B, C, h, w]."""
@@ -55,6 +84,13 @@ class Nodes:
         step = wide[:, :, 1:] - wide[:, :, :-1]
         tall = torch.addcmul(wide[:, :, :-1, None], step[:, :, :, None], share[:, None])
         return tall.view(b, c, (rows - 1) * STEP_PX, w)[:, :, top : top + h]
+
+
+def _cuts(start: int, length: int, most_px: int) -> list[int]:
+    """Where a side is cut: at nodes, so that blocks share as few of them as can be."""
+    parts = math.ceil(length / most_px)
+    inner = [STEP_PX * round((start + length * k / parts) / STEP_PX) for k in range(1, parts)]
+    return [start, *inner, start + length]
 
 
 @lru_cache(maxsize=4)
@@ -100,9 +136,8 @@ def noise_fields(noises: Sequence[Noise], nodes: Nodes) -> torch.Tensor:
         rows.append((c, s, u0 % 1 + 64, v0 % 1 + 64))
     c, s, u0, v0 = torch.tensor(rows, device=nodes.x.device).view(-1, 4, 1, 1).unbind(1)
     grid = torch.empty((len(rows), *nodes.count, 2), device=nodes.x.device)
-    x, y = nodes.x.view(1, 1, -1), nodes.y.view(1, -1, 1)
-    torch.frac((c * x + u0) - s * y, out=grid[..., 0])
-    torch.frac((s * x + v0) + c * y, out=grid[..., 1])
+    torch.frac((c * nodes.x + u0) - s * nodes.y, out=grid[..., 0])
+    torch.frac((s * nodes.x + v0) + c * nodes.y, out=grid[..., 1])
     grid.mul_(2).sub_(1)
     n, h, w = grid.shape[:3]
     tile = _noise_tile(grid.device)
@@ -140,7 +175,7 @@ def mask_fields(placed: Sequence[PlacedMask], slow: Sequence[Noise], nodes: Node
         which = [i for i, p in enumerate(placed) if p.mask.form == form]
         some = numbers[which]
         values = dict(zip(_VALUES, some.unbind(1), strict=True))
-        x, y = nodes.x.view(1, 1, -1) - values["x"], nodes.y.view(1, -1, 1) - values["y"]
+        x, y = nodes.x - values["x"], nodes.y - values["y"]
         if form in ("crowns", "sticks"):
             field = _in_cells(x, y, values, [placed[i].mask.seed for i in which], _BODIES[form])
         else:
@@ -268,18 +303,18 @@ _MANY_BODIES = 24
 def _bodies(u: torch.Tensor, w: torch.Tensor, period: torch.Tensor, v: Values, seed: int, body: Body) -> torch.Tensor:
     """One mask: where few bodies stand in or near the window each is worked out over all of it."""
     # Few numbers, many steps: numpy is quicker at that.
-    across, down = u.numpy().ravel(), w.numpy().ravel()
-    (left, right), (top, bottom) = ((math.floor(at[0]) - 1, math.floor(at[-1]) + 1) for at in (across, down))
+    ends = [tuple(float(end) for end in at.aminmax()) for at in (u, w)]
+    (left, right), (top, bottom) = ((math.floor(low) - 1, math.floor(high) + 1) for low, high in ends)
     columns, rows = np.arange(left, right + 1), np.arange(top, bottom + 1)[:, None]
     index = ((columns + seed * 7) & (_CELLS - 1)) + ((rows + seed * 13) & (_CELLS - 1)) * _CELLS
     chance = _cell_numbers()[:, index]
     reach = (v["size"].item() + v["size2"].item()) / period.item() + _KNOWN_CELLS
     x, y = columns + 0.2 + 0.6 * chance[0], rows + 0.2 + 0.6 * chance[1]
-    there = (x > across[0] - reach) & (x < across[-1] + reach) & (y > down[0] - reach) & (y < down[-1] + reach)
+    there = (x > ends[0][0] - reach) & (x < ends[0][1] + reach) & (y > ends[1][0] - reach) & (y < ends[1][1] + reach)
     there &= chance[2] < v["level"].item()
     count = np.count_nonzero(there)
     if count == 0:
-        return torch.full((1, len(down), len(across)), -FAR_PX)
+        return torch.full(torch.broadcast_shapes(u.shape, w.shape), -FAR_PX)
     if count > _MANY_BODIES:
         return _near_bodies(u, w, period, v, torch.tensor(seed, dtype=torch.int32).view(1, 1, 1), body)
     found = np.concatenate([x[there][None], y[there][None], chance[:, there]]).astype(np.float32)

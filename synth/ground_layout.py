@@ -41,6 +41,13 @@ class CoarseFields:
             *(None if f is None else f[some] for f in (self.shadow, self.dome, self.waves)),
         )
 
+    def inside(self, rows: slice, columns: slice) -> CoarseFields:
+        """Some of the nodes, as views."""
+        every = (self.masks, self.slow, self.shadow, self.dome, self.waves)
+        masks, slow, *others = (None if f is None else f[..., rows, columns] for f in every)
+        assert masks is not None and slow is not None
+        return CoarseFields(masks, slow, *others)
+
 
 def coarse_fields(specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, float]], nodes: Nodes) -> CoarseFields:
     """Work out the layout of all grounds in as few passes as can be."""
@@ -111,27 +118,37 @@ def _shadow_masks(
     return casts, owners
 
 
-def reach_boxes(spec: GroundSpec, masks: torch.Tensor, nodes: Nodes) -> dict[int, Box]:
-    """Layers of one ground that touch the window, and the part of it (first row, first column, rows, columns) they can
-    touch; ``masks`` [depth, *nodes.count]."""
+def reach_boxes(spec: GroundSpec, masks: torch.Tensor, nodes: Nodes) -> tuple[dict[int, Box], set[int]]:
+    """Layers of one ground that show in the window, with the part of it (first row, first column, rows, columns) they can
+    touch, and which of them cover all of it; ``masks`` [depth, *nodes.count]. What such a layer hides is left out."""
     needed = {layer.within for layer in spec.layers}
     found: dict[int, Box] = {}
+    solid: set[int] = set()
     for k, layer in enumerate(spec.layers):
         if not (layer.drawn or k in needed) or (layer.within is not None and layer.within not in found):
             continue
         if layer.mask.form == "everywhere":
             found[k] = (0, 0, *nodes.window[2:])
-            continue
-        # Soft border, ragged border, and the run of the field between two nodes.
-        reach = 0.5 * max(layer.soft_m / spec.gsd_m, 1.0) + RAGGED_DEVIATIONS * layer.ragged_m / spec.gsd_m + STEP_PX
-        inside = layer.mask.size_m[0] / spec.gsd_m - masks[k].abs() if layer.mask.folds else masks[k]
-        touched = inside > -reach
-        if layer.mask.folds:  # a thin line may pass between two nodes
-            touched |= _crossed(masks[k])
-        box = _box_of(touched, nodes)
-        if box is not None:
-            found[k] = box
-    return found
+            if layer.covers_all and layer.height_m <= 0:
+                solid.add(k)
+        else:
+            # Soft border and ragged border; then the run of the field between two nodes.
+            border = 0.5 * max(layer.soft_m / spec.gsd_m, 1.0) + RAGGED_DEVIATIONS * layer.ragged_m / spec.gsd_m
+            inside = layer.mask.size_m[0] / spec.gsd_m - masks[k].abs() if layer.mask.folds else masks[k]
+            if layer.can_hide and float(inside.min()) >= border:
+                found[k] = (0, 0, *nodes.window[2:])
+                solid.add(k)
+            else:
+                touched = inside > -border - nodes.step_px
+                if layer.mask.folds:  # a thin line may pass between two nodes
+                    touched |= _crossed(masks[k])
+                box = _box_of(touched, nodes)
+                if box is not None:
+                    found[k] = box
+        if k in solid:
+            kept = {j for j in found if j >= k or j in needed or spec.layers[j].height_m > 0}
+            found, solid = {j: found[j] for j in found if j in kept}, solid & kept
+    return found, solid
 
 
 def _crossed(distance: torch.Tensor) -> torch.Tensor:
@@ -177,7 +194,7 @@ def wave_fields(specs: Sequence[GroundSpec], nodes: Nodes, slow: torch.Tensor) -
     device = nodes.x.device
     cos, sin, step, sharp, height = torch.tensor(numbers, device=device).view(-1, 5, 1, 1).unbind(1)
     which = torch.tensor([b for b, *_ in rows], device=device)
-    across = nodes.y.view(1, -1, 1) * cos - nodes.x * sin
+    across = nodes.y * cos - nodes.x * sin
     wave = across.mul_(step).add_(slow[which, 1], alpha=0.35).sin_()
     wave = wave * height / wave.abs().mul_(sharp).add_(1)
     added = torch.zeros((len(specs), 1, *nodes.count), device=device)

@@ -86,6 +86,11 @@ class Layer:
     joints: Joints | None = None
 
     @property
+    def can_hide(self) -> bool:
+        """Whether nothing below shows where it lies, in light or colour."""
+        return self.opacity == 1 and self.within is None and self.drawn and self.height_m <= 0
+
+    @property
     def covers_all(self) -> bool:
         """Whether it hides everything below it everywhere."""
         return self.mask.form == "everywhere" and self.opacity == 1 and self.within is None and self.drawn

@@ -7,7 +7,6 @@ The plane has pixels of ``gsd_m``: x right of a heading, y against it.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -16,7 +15,8 @@ import torch
 import torch.nn.functional as F
 
 from synth.at_once import at_once
-from synth.ground import GroundLayer, paint_ground
+from synth.ground import GroundLayer, paint_ground, paint_seen
+from synth.ground_fields import STEP_PX, Nodes
 from synth.ground_spec import GroundSpec
 from synth.projection import Array, Views
 
@@ -24,12 +24,6 @@ from synth.projection import Array, Views
 LEAST_SLANT = 0.05
 # Pixels of the picture between places whose ground is worked out; between them it runs straight to 0.01 px.
 _NODE_PX = 32
-# Parts of a frame up to this width are read from one painted window; wider ones of a turned frame would paint much in vain.
-_PART_PX = 1408
-# Windows larger than this are painted in parts.
-_MOST_WINDOW_PX = 3_000_000
-# (first row, first column, rows, columns) of a frame
-Part = tuple[int, int, int, int]
 
 
 def ground_from_chip(views: Views, gsd_m: Array, headings_deg: Array) -> Array:
@@ -159,60 +153,22 @@ class SeenGround:
 
     def paint(self, views: Views, rows: tuple[int, int], out: GroundLayer) -> None:
         """Rows [first, last) of the one frame of ``views``, on the CPU, into planes [1, ..., last - first, width]."""
-        width = views.size_px[1]
-        parts = math.ceil(width / _PART_PX)
-        edges = [_NODE_PX * round(width * k / parts / _NODE_PX) for k in range(parts)] + [width]
-        for left, right in zip(edges[:-1], edges[1:], strict=True):
-            self._paint(views, (rows[0], left, rows[1] - rows[0], right - left), (0, left), out)
+        window = (rows[0], 0, rows[1] - rows[0], views.size_px[1])
+        paint_seen(self.spec, self.size_px, self._nodes(views, window), self.shadow_px_per_m, out)
 
-    def _paint(self, views: Views, part: Part, place: tuple[int, int], out: GroundLayer) -> None:
-        """A part of the frame into ``out`` at ``place`` (row, column)."""
-        origin, at = self._seen(views, part)
-        low, high = at.amin((0, 1)), at.amax((0, 1))
-        left, top = (math.floor(v) for v in (low - 2.5).tolist())
-        right, bottom = (math.ceil(v) for v in (high + 2.5).tolist())
-        h, w = part[2:]
-        if (right - left) * (bottom - top) > _MOST_WINDOW_PX and max(h, w) > 2 * _NODE_PX:
-            for half, moved in _halves(part, place):
-                self._paint(views, half, moved, out)
-            return
-        painted = torch.empty((1, 5, bottom - top, right - left))
-        target = GroundLayer(painted[:, :3], painted[:, 3:4], painted[:, 4:5])
-        window = (top + origin[1], left + origin[0], bottom - top, right - left)
-        paint_ground([self.spec], *self.size_px, "cpu", window, [self.shadow_px_per_m], target)
-        size = torch.tensor([right - left, bottom - top], dtype=torch.float32)
-        grid = at.sub_(torch.tensor([left, top])).mul_(2 / size).sub_(1)
-        seen = _read(painted, grid[None])
-        inside = (..., slice(place[0], place[0] + h), slice(place[1], place[1] + w))
-        for plane, values in ((out.albedo, seen[:, :3]), (out.shade, seen[:, 3:4]), (out.light, seen[:, 4:5])):
-            plane[inside] = values
-
-    def _seen(self, views: Views, part: Part) -> tuple[tuple[int, int], torch.Tensor]:
-        """A pixel (x, y) of the ground, and float32 [h, w, 2] how far from it the pixels of a part of the frame lie."""
-        nodes = [_nodes(part[k], part[2 + k]) for k in (0, 1)]
-        pixels = np.stack(np.meshgrid(nodes[1] + 0.5, nodes[0] + 0.5), -1).reshape(-1, 2)
+    def _nodes(self, views: Views, window: tuple[int, int, int, int]) -> Nodes:
+        """Nodes of a part of the frame, with their places on the ground."""
+        nodes = Nodes(window, torch.device("cpu"))
+        steps = _NODE_PX // STEP_PX
+        first = [start // steps for start in nodes.first]
+        last = [-(-(start + count - 1) // steps) for start, count in zip(nodes.first, nodes.count, strict=True)]
+        y, x = (np.arange(a, max(b, a + 1) + 1) * _NODE_PX + 0.5 for a, b in zip(first, last, strict=True))
+        pixels = np.stack(np.meshgrid(x, y), -1).reshape(-1, 2)
         ground = views.ground(pixels - views.corner_px[0], np.zeros(len(pixels), dtype=np.int64))
         at = (ground[:, :2] - np.array(self.corner_enu_m)) @ _plane_axes(np.array(self.heading_deg)).T / self.spec.gsd_m
-        x, y = (int(v) for v in np.floor(at.min(0)))
-        values = torch.from_numpy((at - np.array([x, y])).astype(np.float32)).view(len(nodes[0]), len(nodes[1]), 2)
-        size = [(n - 1) * _NODE_PX + 1 for n in values.shape[:2]]
-        whole = F.interpolate(values.permute(2, 0, 1)[None], size=size, mode="bilinear", align_corners=True)
-        row, column = (part[k] - int(nodes[k][0]) for k in (0, 1))
-        return (x, y), whole[0, :, row : row + part[2], column : column + part[3]].permute(1, 2, 0).contiguous()
-
-
-def _nodes(start: int, length: int) -> Array:
-    """Places of the frame at which the ground is worked out, every _NODE_PX from its edge."""
-    first, last = start // _NODE_PX, -(-(start + length - 1) // _NODE_PX)
-    return np.arange(first, max(last, first + 1) + 1) * _NODE_PX
-
-
-def _halves(part: Part, place: tuple[int, int]) -> list[tuple[Part, tuple[int, int]]]:
-    """A part of a frame and its place, cut across its longer side."""
-    y, x, h, w = part
-    row, column = place
-    if w > h:
-        half = w // 2
-        return [((y, x, h, half), place), ((y, x + half, h, w - half), (row, column + half))]
-    half = h // 2
-    return [((y, x, half, w), place), ((y + half, x, h - half, w), (row + half, column))]
+        values = torch.from_numpy(at).view(len(y), len(x), 2).permute(2, 0, 1)[None]
+        size = [(n - 1) * steps + 1 for n in values.shape[2:]]
+        places = F.interpolate(values, size=size, mode="bilinear", align_corners=True)[0]
+        row, column = (nodes.first[k] - first[k] * steps for k in (0, 1))
+        places = places[:, row : row + nodes.count[0], column : column + nodes.count[1]]
+        return Nodes(window, torch.device("cpu"), places)

@@ -21,8 +21,7 @@ Order = tuple[bool, bool, bool, int, int]
 class TileCrops:
     """Cuts the tiles of grounds for one window (y0, x0, h, w), level by level.
 
-    ``levels[k]`` are the k-th layers of the first grounds, as many as have one. ``piece`` [B, 1, h, w] 0..1 mixes two pieces of
-    each tile over large frames; None takes one piece only.
+    ``levels[k]`` are the k-th layers of the first grounds, as many as have one.
     """
 
     def __init__(
@@ -32,35 +31,26 @@ class TileCrops:
         levels: Sequence[Sequence[Layer]],
         specs: Sequence[GroundSpec],
         shadows: Sequence[tuple[float, float]],
-        piece: torch.Tensor | None = None,
+        both: bool = False,
     ) -> None:
         self.window = window
         self.levels, self.specs, self.shadows = levels, specs, shadows
-        self.piece = piece
         self._reads: list[TileReads] | None = None
         if at_once(device):
-            seconds = (False, True) if piece is not None else (False,)
-            laid = [[_orders(layers, specs, shadows, second) for layers in levels] for second in seconds]
+            seconds = (False, True) if both else (False,)
+            laid = [[tile_orders(layers, specs, shadows, second) for layers in levels] for second in seconds]
             self._reads = [TileReads(_atlas(device), pieces, window) for pieces in laid]
 
-    def planes(self, k: int, box: Window | None = None) -> list[torch.Tensor]:
+    def planes(self, k: int, box: Window, second: bool) -> list[torch.Tensor]:
         """Codes of tone, mix and relief of level ``k`` as float32 [B, 1, h, w] each; relief lit from where the shadows come.
 
-        ``box`` (first row, first column, rows, columns) is the part of the window that is cut; all of it if left out.
+        ``box`` (first row, first column, rows, columns) is the part of the window that is cut. ``second``: from another piece of
+        each tile; on a GPU only if ``both`` was said.
         """
-        top, left, rows, columns = box or (0, 0, *self.window[2:])
-        cut = self._cut(k, (top, left, rows, columns), False)
-        if self.piece is not None:
-            share = self.piece[: len(self.levels[k]), :, top : top + rows, left : left + columns]
-            for plane, other in zip(cut, self._cut(k, (top, left, rows, columns), True), strict=True):
-                plane.lerp_(other, share)
-        return cut
-
-    def _cut(self, k: int, box: Window, second: bool) -> list[torch.Tensor]:
         if self._reads is not None:
             return self._reads[second].planes(k)
         place = (self.window[0] + box[0], self.window[1] + box[1], *box[2:])
-        orders, keys = _orders(self.levels[k], self.specs, self.shadows, second)
+        orders, keys = tile_orders(self.levels[k], self.specs, self.shadows, second)
         out = torch.empty((len(keys), 3, *box[2:]))
         for b, key in enumerate(keys):
             turn, flip_y, flip_x, oy, ox = orders[b]
@@ -68,7 +58,7 @@ class TileCrops:
         return list(out.split(1, 1))
 
 
-def _orders(
+def tile_orders(
     layers: Sequence[Layer],
     specs: Sequence[GroundSpec],
     shadows: Sequence[tuple[float, float]],
