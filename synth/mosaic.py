@@ -20,49 +20,71 @@ from synth.optics import KernelTerms, kernel_terms, lens_batch, weighted_sum
 
 # (colour channel, row parity, column parity) of the four planes.
 PLANES = ((0, 0, 0), (1, 0, 1), (1, 1, 0), (2, 1, 1))
+# Samples that a band matrix makes at once down and across: wider ones hold more zeros, narrower ones cost more calls.
+_BAND_ROWS, _BAND_COLUMNS = 8, 16
 
 
-def sample_mosaic(radiance: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+def sample_mosaic(
+    radiance: torch.Tensor, captures: Sequence[CaptureSpec], scale: Sequence[float] | None = None
+) -> torch.Tensor:
     """Lens, smear and colour filter in one go: planes [B, 4, H / 2, W / 2] of radiance [B, 3, H, W] (H and W even).
 
     Only the samples that the filter array keeps are computed; the result equals :func:`synth.optics.blur` followed by
-    picking them.
+    picking them, times ``scale`` [B].
     """
+    factors = [1.0] * len(captures) if scale is None else scale
     if at_once(radiance.device):
-        return summed_mosaic(radiance, captures)
+        return summed_mosaic(radiance, captures, scale)
     out = torch.empty((len(radiance), 4, radiance.shape[2] // 2, radiance.shape[3] // 2))
-    for i, capture in enumerate(captures):
-        _sample_one(radiance[i : i + 1], kernel_terms(capture), out[i])
+    for i, (capture, factor) in enumerate(zip(captures, factors, strict=True)):
+        _sample_one(radiance[i], kernel_terms(capture), factor, out[i])
     return out
 
 
-def _sample_one(radiance: torch.Tensor, terms: KernelTerms, out: torch.Tensor) -> None:
-    """One picture [1, 3, H, W] into planes [4, H / 2, W / 2]: along x from columns that are sorted by parity, so that every tap
-    reads memory in one run, then along y."""
+def _sample_one(radiance: torch.Tensor, terms: KernelTerms, factor: float, out: torch.Tensor) -> None:
+    """One picture [3, H, W] into planes [4, H / 2, W / 2]: along y, then along x.
+
+    Both are products of a small band matrix with overlapping pieces of the picture, which leave out every other row and
+    column; that is quicker than adding up shifted pictures tap by tap.
+    """
     r = terms.radius_px
-    padded = F.pad(radiance, (r, r, r, r), mode="replicate")[0] if r else radiance[0]
-    parity = [padded[:, :, side::2].contiguous() for side in (0, 1)]
     h, w = out.shape[1:]
-    taps = range(2 * r + 1)
-    for k, (down, across) in enumerate(zip(terms.down.tolist(), terms.across.tolist(), strict=True)):
+    high, wide = -(-h // _BAND_ROWS), -(-w // _BAND_COLUMNS)
+    below, right = 2 * (high * _BAND_ROWS - h), 2 * (wide * _BAND_COLUMNS - w)
+    padded = F.pad(radiance[None], (r, r + right, r, r + below), mode="replicate")[0].contiguous()
+    width = padded.shape[2]
+    for k in range(len(terms.down)):
+        down = _band(terms.down[k] * factor, _BAND_ROWS).expand(high, -1, -1)
+        across = _band(terms.across[k], _BAND_COLUMNS).T.expand(wide, -1, -1)
         for plane, (colour, row, column) in enumerate(PLANES):
-            rows: torch.Tensor | None = None
-            for t in taps:
-                start, side = divmod(column + t, 2)
-                part = parity[side][colour, :, start : start + w]
-                rows = part * across[t] if rows is None else rows.add_(part, alpha=across[t])
-            assert rows is not None
-            for t in taps:
-                part = rows[row + t : row + t + 2 * h - 1 : 2]
-                if k or t:
-                    out[plane].add_(part, alpha=down[t])
-                else:
-                    torch.mul(part, down[t], out=out[plane])
+            start = padded[colour, row:].storage_offset()
+            rows = padded.as_strided((high, down.shape[2], width), (2 * _BAND_ROWS * width, width, 1), start)
+            kept = torch.bmm(down, rows).view(-1, width)
+            columns = kept.as_strided((wide, len(kept), across.shape[1]), (2 * _BAND_COLUMNS, width, 1), column)
+            found = torch.bmm(columns, across).transpose(0, 1)
+            if below or right:
+                found = found.reshape(len(kept), -1)[:h, :w]
+            into = out[plane].view(found.shape)
+            if k:
+                into.add_(found)
+            else:
+                into.copy_(found)
 
 
-def summed_mosaic(radiance: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+def _band(taps: np.ndarray, count: int) -> torch.Tensor:
+    """Matrix [count, 2 * count - 2 + taps] that weighs a line of samples with taps, at every other sample."""
+    width = 2 * count - 2 + len(taps)
+    band = np.zeros((count, width), np.float32)
+    for i in range(count):
+        band[i, 2 * i : 2 * i + len(taps)] = taps
+    return torch.from_numpy(band)
+
+
+def summed_mosaic(
+    radiance: torch.Tensor, captures: Sequence[CaptureSpec], scale: Sequence[float] | None = None
+) -> torch.Tensor:
     """:func:`sample_mosaic` as sums of shifted planes, every capture of a batch at once (few launches on a GPU)."""
-    lens = lens_batch(captures, radiance)
+    lens = lens_batch(captures, radiance, scale)
     r = lens.radius_px
     h, w = radiance.shape[-2:]
     out = torch.empty((len(radiance), 4, h // 2, w // 2), dtype=radiance.dtype, device=radiance.device)

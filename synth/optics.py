@@ -130,14 +130,14 @@ class LensBatch:
         return self.down.shape[2] // 2
 
 
-def lens_batch(captures: Sequence[CaptureSpec], like: torch.Tensor) -> LensBatch:
-    """Kernels of all captures as tensors beside ``like``."""
+def lens_batch(captures: Sequence[CaptureSpec], like: torch.Tensor, scale: Sequence[float] | None = None) -> LensBatch:
+    """Kernels of all captures as tensors beside ``like``, those along y times ``scale`` [B]."""
     terms = [kernel_terms(capture) for capture in captures]
     rank, radius = max(len(t.down) for t in terms), max(t.radius_px for t in terms)
     down, across = np.zeros((2, len(terms), rank, 2 * radius + 1), np.float32)
     for i, t in enumerate(terms):
         middle = slice(radius - t.radius_px, radius + t.radius_px + 1)
-        down[i, : len(t.down), middle] = t.down
+        down[i, : len(t.down), middle] = t.down if scale is None else t.down * scale[i]
         across[i, : len(t.across), middle] = t.across
     return LensBatch(torch.from_numpy(down).to(like.device), torch.from_numpy(across).to(like.device))
 

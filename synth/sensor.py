@@ -17,8 +17,7 @@ import torch.nn.functional as F
 from synth.at_once import at_once
 from synth.capture import CaptureSpec
 from synth.jpeg import pixels_of, store_packed
-from synth.light import scalars
-from synth.mosaic import demosaic_phases, interleaved, sample_mosaic
+from synth.mosaic import demosaic_phases, interleaved, phases_of, sample_mosaic
 from synth.optics import kernel_radius_px, vignette
 from synth.tone import finish
 
@@ -57,8 +56,8 @@ def develop(
             ]
         )
     even = F.pad(radiance, (0, w % 2, 0, h % 2), mode="replicate") if h % 2 or w % 2 else radiance
-    raw = expose(even, captures, first_row=first_row, frame_size_px=frame_size_px)
-    picture = interleaved(finish(demosaic_phases(white_balance(raw, captures)), captures))[..., :h, :w]
+    counts = raw_counts(even, captures, first_row=first_row, frame_size_px=frame_size_px)
+    picture = interleaved(finish(demosaic_phases(white_balance(counts, captures)), captures))[..., :h, :w]
     return store_packed(picture, captures) if jpeg else pixels_of(picture)
 
 
@@ -106,26 +105,64 @@ def expose(
     frame_size_px: tuple[int, int] | None = None,
 ) -> torch.Tensor:
     """Raw signal [B, 4, H / 2, W / 2], black at 0 and full scale at 1 (noise goes a little below 0)."""
-    planes = sample_mosaic(radiance, captures)
-    passed = vignette(captures, radiance, first_row, frame_size_px)
-    if passed.shape[-1] > 1:
-        passed = torch.cat([passed[..., row::2, column::2] for row, column in ((0, 0), (0, 1), (1, 0), (1, 1))], 1)
-    electrons = planes.mul_(passed * (scalars(captures, "exposure", planes) * scalars(captures, "full_well_e", planes)))
-    return quantise(add_noise(electrons, captures, first_row), captures)
+    counts = raw_counts(radiance, captures, first_row=first_row, frame_size_px=frame_size_px)
+    return counts.div_(_of_each([full_scale(c) for c in captures], counts))
 
 
-def add_noise(electrons: torch.Tensor, captures: Sequence[CaptureSpec], first_row: int = 0) -> torch.Tensor:
-    """Shot and read noise on electrons [B, 4, H / 2, W / 2]: variance = electrons + read_noise^2.
+def full_scale(capture: CaptureSpec) -> int:
+    """Raw counts above black of ``full_well_e`` electrons."""
+    return 2**capture.bits - 1 - BLACK_COUNTS
 
-    The linear camera model of EMVA 1288; the Poisson law is taken as Gaussian, which holds above some 20 electrons.
+
+def raw_counts(
+    radiance: torch.Tensor,
+    captures: Sequence[CaptureSpec],
+    *,
+    first_row: int = 0,
+    frame_size_px: tuple[int, int] | None = None,
+) -> torch.Tensor:
+    """Whole raw counts float32 [B, 4, H / 2, W / 2], the black level taken off, cut off at full scale."""
+    full = [full_scale(c) for c in captures]
+    if frame_size_px is None:
+        passed = [1 - c.vignetting * c.off_axis**2 for c in captures]
+        scale = [f * c.exposure * p for f, c, p in zip(full, captures, passed, strict=True)]
+        counts = sample_mosaic(radiance, captures, scale)
+    else:
+        counts = sample_mosaic(radiance, captures, [f * c.exposure for f, c in zip(full, captures, strict=True)])
+        light = vignette(captures, radiance, first_row, frame_size_px)
+        counts.mul_(phases_of(light).flatten(1, 2))
+    add_noise(counts, captures, first_row).round_()
+    if len(captures) == 1:
+        return counts.clamp_(-BLACK_COUNTS, full[0])
+    return torch.minimum(counts.clamp_(min=-BLACK_COUNTS), _of_each(full, counts), out=counts)
+
+
+def add_noise(counts: torch.Tensor, captures: Sequence[CaptureSpec], first_row: int = 0) -> torch.Tensor:
+    """Shot and read noise added to counts [B, 4, H / 2, W / 2] in place, K counts to an electron.
+
+    Variance = K counts + (K read_noise)^2: the linear camera model of EMVA 1288; the Poisson law is taken as Gaussian, which
+    holds above some 20 electrons.
     """
-    deviation = electrons.clamp_min(0).add_(scalars(captures, "read_noise_e", electrons).square()).sqrt_()
-    _times_normal_numbers(deviation, captures, first_row)
-    return deviation.add_(electrons)
+    gain = [full_scale(c) / c.full_well_e for c in captures]
+    read = [(g * c.read_noise_e) ** 2 for g, c in zip(gain, captures, strict=True)]
+    dark = _of_each(read, counts)
+    if len(captures) == 1:
+        deviation = torch.add(dark, counts, alpha=gain[0]).clamp_(min=read[0])
+    else:
+        deviation = torch.maximum(torch.addcmul(dark, counts, _of_each(gain, counts)), dark)
+    return _add_normal_numbers(counts, deviation.sqrt_(), captures, first_row)
 
 
-def _times_normal_numbers(planes: torch.Tensor, captures: Sequence[CaptureSpec], first_row: int) -> None:
-    """Multiply planes [B, 4, h, w] by standard normal numbers that hang on the capture's seed and the row of the frame alone.
+def _of_each(values: Sequence[float], like: torch.Tensor) -> torch.Tensor:
+    """One number of every capture as a tensor [B, 1, 1, 1]."""
+    return torch.tensor(values, dtype=like.dtype, device=like.device).view(-1, 1, 1, 1)
+
+
+def _add_normal_numbers(
+    planes: torch.Tensor, deviation: torch.Tensor, captures: Sequence[CaptureSpec], first_row: int
+) -> torch.Tensor:
+    """Add to planes [B, 4, h, w], in place, ``deviation`` times standard normal numbers that hang on the capture's seed and the
+    row of the frame alone.
 
     Each block of rows takes a piece of one table of normal numbers: any two pieces are unrelated in what lies where, and
     cutting costs nothing beside drawing.
@@ -138,18 +175,20 @@ def _times_normal_numbers(planes: torch.Tensor, captures: Sequence[CaptureSpec],
     table = _normal_numbers(planes.device, 1 << max(_NORMALS.bit_length() - 1, (2 * length).bit_length()))
     start = _starts([c.seed for c in captures], blocks, len(table) - length)
     if not at_once(planes.device):
-        for i, picture in enumerate(planes):
+        for i, (picture, spread) in enumerate(zip(planes, deviation, strict=True)):
             for k, block in enumerate(blocks):
                 top, bottom = max(block * block_rows, first), min((block + 1) * block_rows, last)
                 piece = table[start[i, k] : start[i, k] + length].view(4, block_rows, w)
-                picture[:, top - first : bottom - first] *= piece[
-                    :, top - block * block_rows : bottom - block * block_rows
-                ]
-        return
+                rows = slice(top - first, bottom - first)
+                picture[:, rows].addcmul_(
+                    spread[:, rows], piece[:, top - block * block_rows : bottom - block * block_rows]
+                )
+        return planes
     rows = np.arange(first, last)
     at = start[:, rows // block_rows - blocks[0]] + rows % block_rows * w
     at = at[:, None] + np.arange(4)[:, None] * (block_rows * w)
-    planes *= table[torch.from_numpy(at).to(planes.device)[..., None] + torch.arange(w, device=planes.device)]
+    places = torch.from_numpy(at).to(planes.device)[..., None] + torch.arange(w, device=planes.device)
+    return planes.addcmul_(deviation, table[places])
 
 
 @lru_cache(maxsize=4)
@@ -170,20 +209,11 @@ def _starts(seeds: Sequence[int], blocks: range, places: int) -> np.ndarray:
     return (number % np.uint64(places)).astype(np.int64)
 
 
-def quantise(electrons: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
-    """Raw counts of electrons, black level taken off, as a share of full scale (``full_well_e`` electrons are 1)."""
-    full = torch.tensor(
-        [2**c.bits - 1 - BLACK_COUNTS for c in captures], dtype=electrons.dtype, device=electrons.device
-    )
-    full = full.view(-1, 1, 1, 1)
-    counts = (electrons * (full / scalars(captures, "full_well_e", electrons))).round_()
-    return torch.minimum(counts.clamp_(min=-BLACK_COUNTS), full).div_(full)
-
-
-def white_balance(raw: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
-    """Raw planes times the camera's gains, in place (none below 1, so that what is clipped stays white), cut off at 1."""
+def white_balance(counts: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+    """Raw counts times the camera's gains as shares of full scale, in place, cut off at 1 (no gain is below 1, so that what is
+    clipped stays white)."""
     gains = []
     for capture in captures:
-        red, green, blue = (g / min(capture.white_gain) for g in capture.white_gain)
+        red, green, blue = (g / (min(capture.white_gain) * full_scale(capture)) for g in capture.white_gain)
         gains.append((red, green, green, blue))
-    return raw.mul_(torch.tensor(gains, dtype=raw.dtype, device=raw.device).view(-1, 4, 1, 1)).clamp_(max=1.0)
+    return counts.mul_(torch.tensor(gains, dtype=counts.dtype, device=counts.device).view(-1, 4, 1, 1)).clamp_(max=1.0)
