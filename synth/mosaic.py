@@ -107,14 +107,20 @@ def demosaic(planes: torch.Tensor) -> torch.Tensor:
     return interleaved(demosaic_phases(planes))
 
 
-def demosaic_phases(planes: torch.Tensor) -> torch.Tensor:
-    """Full colour in phases [B, 3, 4, H / 2, W / 2] from planes [B, 4, H / 2, W / 2].
+def demosaic_phases(planes: torch.Tensor, dtype: torch.dtype | None = None) -> torch.Tensor:
+    """Full colour in phases [B, 3, 4, H / 2, W / 2] from planes [B, 4, H / 2, W / 2], in another type (cut off) if asked.
 
     Gradient-corrected linear interpolation: H. Malvar, L. He, R. Cutler, ICASSP 2004, figure 2 (from memory; weights are in
-    eighths there), as one convolution from the four planes to the twelve phases.
+    eighths there), as one convolution from the four planes to the eight phases that were not sampled.
     """
     padded = F.pad(planes, (1, 1, 1, 1), mode="replicate")
-    return convolved(padded, _interpolation(planes.dtype, planes.device)).unflatten(1, (3, 4))
+    missing = convolved(padded, _interpolation(planes.dtype, planes.device))
+    b, _, h, w = planes.shape
+    phases = torch.empty((b, 12, h, w), dtype=dtype or planes.dtype, device=planes.device)
+    # Red, its three; green's first, its two, its last; blue's three, blue.
+    phases[:, ::11], phases[:, 5:7] = planes[:, ::3], planes[:, 1:3]
+    phases[:, 1:5], phases[:, 7:11] = missing[:, :4], missing[:, 4:]
+    return phases.unflatten(1, (3, 4))
 
 
 def convolved(image: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
@@ -144,14 +150,14 @@ _COLOUR_AT_OTHER = ((0, 0, -1.5, 0, 0), (0, 2, 0, 2, 0), (-1.5, 0, 6, 0, -1.5), 
 
 @lru_cache(maxsize=8)
 def _interpolation(dtype: torch.dtype, device: torch.device) -> torch.Tensor:
-    """Weights [12, 4, 3, 3]: from planes to (colour, phase), the published masks cut up by the filter array."""
+    """Weights [8, 4, 3, 3]: from planes to the (colour, phase) not sampled, the published masks cut up by the filter array."""
     weight = np.zeros((3, 4, 4, 3, 3))
     for colour in range(3):
         for phase, (own, row, column) in enumerate(PLANES):
             mask = np.zeros((5, 5))
             if own == colour:
-                mask[2, 2] = 8
-            elif colour == 1:
+                continue
+            if colour == 1:
                 mask[:] = _GREEN_AT_COLOUR
             elif own == 1:
                 mask[:] = _COLOUR_IN_ROW
@@ -163,4 +169,5 @@ def _interpolation(dtype: torch.dtype, device: torch.device) -> torch.Tensor:
                 for dx in range(-2, 3):
                     (cell_y, at_row), (cell_x, at_column) = divmod(row + dy, 2), divmod(column + dx, 2)
                     weight[colour, phase, 2 * at_row + at_column, cell_y + 1, cell_x + 1] += mask[dy + 2, dx + 2] / 8
-    return torch.from_numpy(weight.reshape(12, 4, 3, 3)).to(device, dtype)
+    missing = [4 * colour + phase for colour in range(3) for phase in range(4) if PLANES[phase][0] != colour]
+    return torch.from_numpy(weight.reshape(12, 4, 3, 3)[missing]).to(device, dtype)

@@ -19,7 +19,7 @@ from synth.capture import CaptureSpec
 from synth.jpeg import pixels_of, store_packed
 from synth.mosaic import demosaic_phases, interleaved, phases_of, sample_mosaic
 from synth.optics import kernel_radius_px, vignette
-from synth.tone import finish
+from synth.tone import WHITE_STEP, finish
 
 # Rows of a frame whose noise is one piece of the table.
 NOISE_ROWS = 64
@@ -57,7 +57,8 @@ def develop(
         )
     even = F.pad(radiance, (0, w % 2, 0, h % 2), mode="replicate") if h % 2 or w % 2 else radiance
     counts = raw_counts(even, captures, first_row=first_row, frame_size_px=frame_size_px)
-    picture = interleaved(finish(demosaic_phases(white_balance(counts, captures)), captures))[..., :h, :w]
+    steps = demosaic_phases(white_balance(counts, captures, WHITE_STEP), torch.int32)
+    picture = interleaved(finish(steps, captures))[..., :h, :w]
     return store_packed(picture, captures) if jpeg else pixels_of(picture)
 
 
@@ -209,11 +210,13 @@ def _starts(seeds: Sequence[int], blocks: range, places: int) -> np.ndarray:
     return (number % np.uint64(places)).astype(np.int64)
 
 
-def white_balance(counts: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
-    """Raw counts times the camera's gains as shares of full scale, in place, cut off at 1 (no gain is below 1, so that what is
-    clipped stays white)."""
+def white_balance(counts: torch.Tensor, captures: Sequence[CaptureSpec], white: float = 1.0) -> torch.Tensor:
+    """Raw counts times the camera's gains, in place, full scale at ``white`` and cut off there (no gain is below 1, so that what
+    is clipped stays white)."""
     gains = []
     for capture in captures:
-        red, green, blue = (g / (min(capture.white_gain) * full_scale(capture)) for g in capture.white_gain)
+        least = min(capture.white_gain) * full_scale(capture)
+        red, green, blue = (white * g / least for g in capture.white_gain)
         gains.append((red, green, green, blue))
-    return counts.mul_(torch.tensor(gains, dtype=counts.dtype, device=counts.device).view(-1, 4, 1, 1)).clamp_(max=1.0)
+    gain = torch.tensor(gains, dtype=counts.dtype, device=counts.device).view(-1, 4, 1, 1)
+    return counts.mul_(gain).clamp_(max=white)

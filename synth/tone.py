@@ -18,6 +18,8 @@ from synth.mosaic import convolved, interleaved, phases_of
 LUMA = (0.299, 0.587, 0.114)
 # Steps of a tone table: fine enough that the steepest part (slope 13 at black) stays within a quarter grey level.
 _STEPS = 16384
+#: Step of linear 1.
+WHITE_STEP = _STEPS - 1
 
 # (contrast, lift, brightness): see tone_curve. Chosen by eye against photographs (common practice, no source).
 _TONES = {
@@ -64,16 +66,24 @@ def tone_curve(name: str, linear: np.ndarray) -> np.ndarray:
 
 @lru_cache(maxsize=8)
 def _tone_table(name: str) -> np.ndarray:
-    return (255 * tone_curve(name, np.arange(_STEPS) / (_STEPS - 1))).astype(np.float32)
+    """Code values of steps: of the middle of each, since they are cut off, but for white."""
+    linear = np.minimum(np.arange(_STEPS) + 0.5, WHITE_STEP) / WHITE_STEP
+    return (255 * tone_curve(name, linear)).astype(np.float32)
 
 
 def encode(rgb: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
     """Tone curve of every capture on linear [B, 3, H, W]: code values 0..255, float32, not yet rounded."""
-    index = (rgb * (_STEPS - 1)).add_(0.5).clamp_(0, _STEPS - 1).int()
+    return encode_steps((rgb * WHITE_STEP).int(), captures)
+
+
+def encode_steps(steps: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+    """:func:`encode` for linear values int32 [B, ...] in whole steps of 1 / WHITE_STEP (changed)."""
+    steps.clamp_(0, WHITE_STEP)
     if len(captures) > 1:
-        index += torch.arange(len(captures), device=rgb.device, dtype=torch.int32).view(-1, 1, 1, 1) * _STEPS
-    table = torch.from_numpy(np.concatenate([_tone_table(c.tone) for c in captures])).to(rgb.device)
-    return table.index_select(0, index.reshape(-1)).view(rgb.shape)
+        first = torch.arange(len(captures), device=steps.device, dtype=torch.int32) * _STEPS
+        steps += first.view(-1, *(1,) * (steps.dim() - 1))
+    table = torch.from_numpy(np.concatenate([_tone_table(c.tone) for c in captures])).to(steps.device)
+    return table.index_select(0, steps.reshape(-1)).view(steps.shape)
 
 
 def encoded_noise(capture: CaptureSpec) -> float:
@@ -84,9 +94,10 @@ def encoded_noise(capture: CaptureSpec) -> float:
     return deviation * slope
 
 
-def finish(phases: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
-    """Pixels int32 [B, 4, h, w] (red + 256 green + 65536 blue, 8 bits each) from demosaiced linear phases [B, 3, 4, h, w]."""
-    coded = encode(phases.flatten(1, 2), captures).view(phases.shape)
+def finish(steps: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
+    """Pixels int32 [B, 4, h, w] (red + 256 green + 65536 blue, 8 bits each) from demosaiced phases int32 [B, 3, 4, h, w] in
+    steps of 1 / WHITE_STEP (changed)."""
+    coded = encode_steps(steps, captures)
     if any(c.noise_reduction > 0 or c.sharpening > 0 or c.saturation != 1 for c in captures):
         coded = adjust_phases(coded, captures)
     red, green, blue = coded.clamp_(0, 255).round_().unbind(1)

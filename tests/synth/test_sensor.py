@@ -10,7 +10,7 @@ from synth.jpeg import pixels_of
 from synth.light import illuminate
 from synth.mosaic import phases_of
 from synth.sensor import develop, develop_frame, expose, margin_px
-from synth.tone import adjust_detail, encode, finish, tone_curve
+from synth.tone import WHITE_STEP, adjust_detail, encode, finish, tone_curve
 
 
 def _captures(count: int, seed: int = 0) -> list[CaptureSpec]:
@@ -39,7 +39,7 @@ def test_a_batch_equals_its_pictures_one_by_one() -> None:
 
 
 def _finished(scene: torch.Tensor, captures: list[CaptureSpec]) -> torch.Tensor:
-    return pixels_of(finish(phases_of(scene), captures).flatten(1, 2))
+    return pixels_of(finish((phases_of(scene) * WHITE_STEP).int(), captures).flatten(1, 2))
 
 
 @pytest.mark.parametrize("batched", [expose, _finished, encode])
