@@ -21,6 +21,7 @@ from synth.ground_fields import Nodes
 from synth.ground_layout import RAGGED_DEVIATIONS, Box, CoarseFields, coarse_fields, reach_boxes
 from synth.ground_spec import GroundSpec, Joints, Layer
 from synth.ground_tiles import MIX_OFFSET, MIX_SCALE, RELIEF_SCALE, TONE_SCALE, gsd_step, make_ready
+from synth.kept_memory import keep_freed_memory
 from synth.seen_tiles import SeenTiles
 from synth.tile_crops import TileCrops
 
@@ -90,6 +91,7 @@ def paint_ground(
         for plane, one in ((out.albedo, painted.albedo), (out.shade, painted.shade), (out.light, painted.light)):
             plane.index_copy_(0, back, one)
         return out
+    keep_freed_memory()
     # One by one, so that a picture stays in the cache.
     coarse = coarse_fields(specs, shadows, nodes)
     for i in range(len(specs)):
@@ -103,6 +105,7 @@ def paint_seen(
     spec: GroundSpec, size_px: tuple[int, int], nodes: Nodes, shadow: tuple[float, float], out: GroundLayer
 ) -> None:
     """Paint one ground of ``size_px`` (height, width) on the CPU as a frame sees it, whose ``nodes`` have places on it."""
+    keep_freed_memory()
     make_ready((layer.kind, layer.variant, gsd_step(spec.gsd_m)) for layer in spec.layers)
     coarse = coarse_fields([spec], [shadow], nodes)
     _paint_blocks(spec, shadow, nodes, coarse, max(size_px) > _REPEATS_FROM_PX, out)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import torch
 
 from synth.ground_fields import FAR_PX, STEP_PX, Nodes, Noise, PlacedMask, mask_fields
-from synth.ground_spec import GroundSpec
+from synth.ground_spec import GroundSpec, Layer
 
 # (first row, first column, rows, columns) within a window
 Box = tuple[int, int, int, int]
@@ -121,34 +121,49 @@ def _shadow_masks(
 def reach_boxes(spec: GroundSpec, masks: torch.Tensor, nodes: Nodes) -> tuple[dict[int, Box], set[int]]:
     """Layers of one ground that show in the window, with the part of it (first row, first column, rows, columns) they can
     touch, and which of them cover all of it; ``masks`` [depth, *nodes.count]. What such a layer hides is left out."""
+    masks = masks[: len(spec.layers)]
+    least, most = masks.amin((1, 2)).tolist(), masks.amax((1, 2)).tolist()
+    whole = (0, 0, *nodes.window[2:])
+    borders = [
+        # Soft border and ragged border.
+        0.5 * max(layer.soft_m / spec.gsd_m, 1.0) + RAGGED_DEVIATIONS * layer.ragged_m / spec.gsd_m
+        for layer in spec.layers
+    ]
+    inside = [_inside(layer, spec.gsd_m, *ends) for layer, *ends in zip(spec.layers, least, most, strict=True)]
+    solid = {k for k, layer in enumerate(spec.layers) if layer.can_hide and inside[k][0] >= borders[k]}
+    top = max(solid, default=0)
     needed = {layer.within for layer in spec.layers}
     found: dict[int, Box] = {}
-    solid: set[int] = set()
     for k, layer in enumerate(spec.layers):
         if not (layer.drawn or k in needed) or (layer.within is not None and layer.within not in found):
             continue
-        if layer.mask.form == "everywhere":
-            found[k] = (0, 0, *nodes.window[2:])
-            if layer.covers_all and layer.height_m <= 0:
-                solid.add(k)
-        else:
-            # Soft border and ragged border; then the run of the field between two nodes.
-            border = 0.5 * max(layer.soft_m / spec.gsd_m, 1.0) + RAGGED_DEVIATIONS * layer.ragged_m / spec.gsd_m
-            inside = layer.mask.size_m[0] / spec.gsd_m - masks[k].abs() if layer.mask.folds else masks[k]
-            if layer.can_hide and float(inside.min()) >= border:
-                found[k] = (0, 0, *nodes.window[2:])
-                solid.add(k)
-            else:
-                touched = inside > -border - nodes.step_px
-                if layer.mask.folds:  # a thin line may pass between two nodes
-                    touched |= _crossed(masks[k])
-                box = _box_of(touched, nodes)
-                if box is not None:
-                    found[k] = box
-        if k in solid:
-            kept = {j for j in found if j >= k or j in needed or spec.layers[j].height_m > 0}
-            found, solid = {j: found[j] for j in found if j in kept}, solid & kept
-    return found, solid
+        if k < top and k not in needed and layer.height_m <= 0:
+            continue
+        # The field runs on between two nodes.
+        reach = borders[k] + nodes.step_px
+        if inside[k][0] > -reach:
+            found[k] = whole
+        elif inside[k][1] > -reach:
+            box = _box_of(_touched(layer, spec.gsd_m, masks[k], reach), nodes)
+            if box is not None:
+                found[k] = box
+    return found, solid & found.keys()
+
+
+def _inside(layer: Layer, gsd_m: float, least: float, most: float) -> tuple[float, float]:
+    """Least and most distance inside a layer, where its field runs between these ends."""
+    if not layer.mask.folds:
+        return least, most
+    half_px = layer.mask.size_m[0] / gsd_m
+    return half_px - max(-least, most), half_px - max(least, -most, 0.0)
+
+
+def _touched(layer: Layer, gsd_m: float, mask: torch.Tensor, reach: float) -> torch.Tensor:
+    """Nodes that a layer touches."""
+    if not layer.mask.folds:
+        return mask > -reach
+    # A thin line may pass between two nodes.
+    return (layer.mask.size_m[0] / gsd_m - mask.abs() > -reach) | _crossed(mask)
 
 
 def _crossed(distance: torch.Tensor) -> torch.Tensor:
