@@ -30,7 +30,7 @@ __all__ = ["GroundLayer", "GroundSpec", "paint_ground", "sample_ground"]
 # Frames wider than this mix two pieces of each tile, so that its repetition does not show.
 _REPEATS_FROM_PX = 700
 # Sides of the blocks in which a CPU paints: small ones stay in its cache, and fewer layers show in them.
-_BLOCK_PX = 320
+_BLOCK_PX = 480
 
 
 @dataclass(frozen=True)
@@ -121,11 +121,11 @@ def _paint_blocks(
 ) -> None:
     """Paint one ground block by block."""
     y0, x0 = nodes.window[:2]
+    numbers = LayerNumbers([spec], [[layer] for layer in spec.layers], nodes.x.device)
     for block in nodes.blocks(_BLOCK_PX):
         y, x, h, w = block.window
-        _paint(
-            [spec], [shadow], block, coarse.inside(*nodes.inside(block)), mix_pieces, out.window(y - y0, x - x0, h, w)
-        )
+        fields = coarse.inside(*nodes.inside(block.window))
+        _paint([spec], [shadow], block, fields, mix_pieces, out.window(y - y0, x - x0, h, w), numbers)
 
 
 def _paint(
@@ -135,6 +135,7 @@ def _paint(
     coarse: CoarseFields,
     mix_pieces: bool,
     out: GroundLayer,
+    numbers: LayerNumbers | None = None,
 ) -> None:
     """Paint grounds that are sorted by depth, deepest first."""
     device, window = nodes.x.device, nodes.window
@@ -156,7 +157,8 @@ def _paint(
     else:
         crops = TileCrops(window, device, levels, specs, shadows, "piece" in field)
     pieces = Pieces(crops, field.get("piece"), _only_second(coarse) if alone and mix_pieces else False)
-    picture = _Picture(specs, levels, window, field, pieces, LayerNumbers(specs, levels, device), places, out)
+    numbers = numbers or LayerNumbers(specs, levels, device)
+    picture = _Picture(specs, levels, window, field, pieces, numbers, places, out)
     if not boxes:
         picture.clear()
     for place, (k, box) in enumerate(boxes.items()):
@@ -201,7 +203,8 @@ class Places:
 
     def __init__(self, nodes: Nodes) -> None:
         assert nodes.places is not None
-        x, y = (math.floor(v) for v in nodes.places.amin((1, 2)).tolist())
+        # Any pixel near by will do; a whole number keeps every place exact.
+        x, y = (math.floor(v) for v in nodes.places[:, 0, 0].tolist())
         self.start = (x, y)
         near = (nodes.places - torch.tensor([x, y], dtype=torch.float64)[:, None, None]).float()
         self.at = nodes.enlarge(near[None])[0]

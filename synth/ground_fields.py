@@ -37,7 +37,11 @@ class Nodes:
     """
 
     def __init__(
-        self, window: tuple[int, int, int, int], device: torch.device, places: torch.Tensor | None = None
+        self,
+        window: tuple[int, int, int, int],
+        device: torch.device,
+        places: torch.Tensor | None = None,
+        step_px: float | None = None,
     ) -> None:
         y0, x0, h, w = window
         self.window = window
@@ -47,13 +51,14 @@ class Nodes:
             (y0 + h - 1) // STEP_PX - self.first[0] + 2,
             (x0 + w - 1) // STEP_PX - self.first[1] + 2,
         )
-        self.step_px = float(STEP_PX)
+        self.step_px = float(STEP_PX) if step_px is None else step_px
         if places is None:
             self.y = (torch.arange(self.count[0], device=device)[:, None] + self.first[0]) * float(STEP_PX) + 0.5
             self.x = (torch.arange(self.count[1], device=device)[None] + self.first[1]) * float(STEP_PX) + 0.5
         else:
             self.x, self.y = places.float()
-            self.step_px = max(float(places.diff(dim=axis).abs().max()) for axis in (1, 2)) * math.sqrt(2)
+            if step_px is None:
+                self.step_px = max(float(places.diff(dim=axis).abs().max()) for axis in (1, 2)) * math.sqrt(2)
 
     def blocks(self, most_px: int) -> list[Nodes]:
         """The window cut into parts of about equal size, none longer or wider than ``most_px`` and a step."""
@@ -62,15 +67,18 @@ class Nodes:
         found = []
         for top, bottom in zip(rows[:-1], rows[1:], strict=True):
             for left, right in zip(columns[:-1], columns[1:], strict=True):
-                block = Nodes((top, left, bottom - top, right - left), self.x.device)
-                places = None if self.places is None else self.places[:, *self.inside(block)]
-                found.append(Nodes(block.window, self.x.device, places))
+                window = (top, left, bottom - top, right - left)
+                places = None if self.places is None else self.places[:, *self.inside(window)]
+                found.append(Nodes(window, self.x.device, places, self.step_px))
         return found
 
-    def inside(self, block: Nodes) -> tuple[slice, slice]:
-        """Which of these nodes are those of one of their blocks."""
-        start = (block.first[0] - self.first[0], block.first[1] - self.first[1])
-        return slice(start[0], start[0] + block.count[0]), slice(start[1], start[1] + block.count[1])
+    def inside(self, window: tuple[int, int, int, int]) -> tuple[slice, slice]:
+        """Which of these nodes cover a part of their window."""
+        rows, columns = (
+            slice(window[k] // STEP_PX - self.first[k], (window[k] + window[2 + k] - 1) // STEP_PX - self.first[k] + 2)
+            for k in (0, 1)
+        )
+        return rows, columns
 
     def enlarge(self, fields: torch.Tensor) -> torch.Tensor:
         """Node values [B, C, *count] at every pixel of the window, bilinear: [B, C, h, w]."""
