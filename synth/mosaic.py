@@ -57,7 +57,7 @@ def _sample_one(radiance: torch.Tensor, terms: KernelTerms, factor: float, out: 
         down = _band(terms.down[k] * factor, _BAND_ROWS).expand(high, -1, -1)
         across = _band(terms.across[k], _BAND_COLUMNS).T.expand(wide, -1, -1)
         for plane, (colour, row, column) in enumerate(PLANES):
-            start = padded[colour, row:].storage_offset()
+            start = (colour * padded.shape[1] + row) * width
             rows = padded.as_strided((high, down.shape[2], width), (2 * _BAND_ROWS * width, width, 1), start)
             kept = torch.bmm(down, rows).view(-1, width)
             columns = kept.as_strided((wide, len(kept), across.shape[1]), (2 * _BAND_COLUMNS, width, 1), column)

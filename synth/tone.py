@@ -11,7 +11,7 @@ import torch
 import torch.nn.functional as F
 
 from synth.capture import CaptureSpec
-from synth.light import scalars
+from synth.light import beside, scalars
 from synth.mosaic import convolved, interleaved, phases_of
 
 # Luma of encoded R'G'B' (ITU-R BT.601, as JFIF uses it).
@@ -90,8 +90,12 @@ def encoded_noise(capture: CaptureSpec) -> float:
     """About the standard deviation of the encoded signal at a mid-grey (18 % of a white board) of one capture."""
     level = max(0.18 * capture.exposure, 1e-3)
     deviation = math.sqrt(level * capture.full_well_e + capture.read_noise_e**2) / capture.full_well_e
-    slope = float(srgb_from_linear(np.array(level * 1.05)) - srgb_from_linear(np.array(level * 0.95))) / (0.1 * level)
-    return deviation * slope
+    return deviation * (_srgb(level * 1.05) - _srgb(level * 0.95)) / (0.1 * level)
+
+
+def _srgb(linear: float) -> float:
+    """:func:`srgb_from_linear` of one number."""
+    return 12.92 * linear if linear <= 0.0031308 else 1.055 * linear ** (1 / 2.4) - 0.055
 
 
 def finish(steps: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
@@ -123,7 +127,7 @@ def adjust_phases(coded: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch
     if any(c.noise_reduction > 0 for c in captures):
         floor = [(2.5 * c.noise_reduction * 255 * encoded_noise(c)) ** 2 + 1e-6 for c in captures]
         power = detail.square()
-        detail *= power.div_(power + torch.tensor(floor, dtype=y.dtype, device=y.device).view(-1, 1, 1, 1))
+        detail *= power.div_(power + beside(y, floor))
     saturation = scalars(captures, "saturation", y)
     smooth.addcmul_(detail, 1 + scalars(captures, "sharpening", y)).addcmul_(y, saturation, value=-1)
     return coded.mul_(saturation[:, None]).add_(smooth[:, None])
