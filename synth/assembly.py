@@ -13,7 +13,7 @@ import numpy as np
 
 from synth.decoy_places import Place
 from synth.scene import Array, Blocks, Facets, Index, Layout, Limbs, Plates, column, empty_layout, finish, rows
-from synth.solids import axes
+from synth.solids import axes, face_normal
 
 Number = Array | float | int
 # What no paint leaves (common practice, no source).
@@ -28,6 +28,8 @@ class Assembly:
         self.place, self.count, self.rng = place, place.count, place.rng
         self.turn_rad = place.rng.uniform(0, 2 * np.pi, self.count) if turn_rad is None else turn_rad
         self.right, self.ahead = axes(self.turn_rad)
+        self._frame = np.empty((self.count, 3, 3))
+        self._frame[:, 0], self._frame[:, 1], self._frame[:, 2] = self.right, self.ahead, _UP
         # Whole things lie over one another, never part by part.
         self._order = order + np.arange(self.count) * (0.4 / max(self.count, 1))
         self._step = 0
@@ -54,8 +56,14 @@ class Assembly:
 
     def point(self, at: tuple[Number, Number, Number]) -> Array:
         """World coordinates [N, 3] of a local place."""
-        x, y, z = (v[:, None] if isinstance(v, np.ndarray) and v.ndim else v for v in at)
-        return self.place.at + x * self.right + y * self.ahead + z * _UP
+        return self.ring([at])[:, 0]
+
+    def ring(self, corners: Sequence[tuple[Number, Number, Number]]) -> Array:
+        """World coordinates [N, K, 3] of local places."""
+        local = np.empty((3, len(corners), self.count))
+        for k, corner in enumerate(corners):
+            local[0, k], local[1, k], local[2, k] = corner
+        return self.place.at[:, None] + local.T @ self._frame
 
     def rod(
         self,
@@ -73,8 +81,9 @@ class Assembly:
         """A tapered capsule."""
         if only is not None and not only.any():
             return
-        ends = np.stack([self.point(start), self.point(end)], axis=1)
-        radii = np.stack([self.each(radius), self.each(radius if end_radius is None else end_radius)], axis=1)
+        ends = self.ring([start, end])
+        radii = np.empty((self.count, 2))
+        radii[:, 0], radii[:, 1] = radius, radius if end_radius is None else end_radius
         self._add(
             Limbs, only, ends=ends, radii_m=radii, albedo=colour, grain=grain, roundness=roundness, casts=casts
         )  # fmt: skip
@@ -128,10 +137,8 @@ class Assembly:
         """A flat convex face of up to eight corners, counter-clockwise as seen from outside (in any order where ``level``)."""
         if only is not None and not only.any():
             return
-        ring = np.stack([self.point(c) for c in corners], axis=1)
-        normal = np.cross(ring[:, 1] - ring[:, 0], ring[:, 2] - ring[:, 1])
-        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
-        normal = np.broadcast_to([0.0, 0.0, 1.0], normal.shape) if level else normal
+        ring = self.ring(corners)
+        normal = np.broadcast_to(_UP, (self.count, 3)) if level else face_normal(ring)
         spare = np.repeat(ring[:, -1:], 8 - ring.shape[1], axis=1)
         self._add(Facets, only, corners=np.concatenate([ring, spare], axis=1), normal=normal, albedo=colour, **more)
 
@@ -139,7 +146,7 @@ class Assembly:
         """The shadow of a convex solid of up to eight corners."""
         if only is not None and not only.any():
             return
-        ring = np.stack([self.point(c) for c in corners], axis=1)
+        ring = self.ring(corners)
         spare = np.repeat(ring[:, -1:], 8 - ring.shape[1], axis=1)
         self._add(Blocks, only, corners=np.concatenate([ring, spare], axis=1), **more)
 
@@ -182,7 +189,7 @@ class Assembly:
     def _add(self, kind: type, only: Array | None, **columns: Any) -> None:
         self._step += 1
         if "albedo" in columns:
-            columns["albedo"] = np.clip(columns["albedo"], *_REFLECTANCE)
+            columns["albedo"] = np.minimum(np.maximum(columns["albedo"], _REFLECTANCE[0]), _REFLECTANCE[1])
         if kind is not Blocks:
             columns["order"] = self._order + self._step * (0.003 / max(self.count, 1))
         columns["picture"] = self.place.picture

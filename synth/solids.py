@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from synth.scene import Array, Blocks, Facets, Index, Layout, empty_layout, join, rows
+from synth.scene import Array, Blocks, Facets, Index, Layout, cross, empty_layout, join, rows
 
 # Corners of a box: bottom ring, then top ring, counter-clockwise seen from above.
 _RING = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) / 2
@@ -30,6 +30,12 @@ def frustum(
     return at[:, None] + flat + height[..., None] * np.array([0.0, 0.0, 1.0])
 
 
+def face_normal(ring: Array) -> Array:
+    """Outward unit normals [N, 3] of flat faces of corners [N, K, 3], counter-clockwise as seen from outside."""
+    normal = cross(ring[:, 1] - ring[:, 0], ring[:, 2] - ring[:, 1])
+    return normal / np.maximum(np.sqrt((normal * normal).sum(axis=1, keepdims=True)), 1e-12)
+
+
 def faces(
     picture: Index,
     order: Array,
@@ -45,8 +51,7 @@ def faces(
     quads += [corners[:, [i, (i + 1) % 4, 4 + (i + 1) % 4, 4 + i]] for i in range(4)]
     tables = []
     for k, quad in enumerate(quads):
-        normal = np.cross(quad[:, 1] - quad[:, 0], quad[:, 2] - quad[:, 1])
-        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
+        normal = face_normal(quad)
         tables.append(
             rows(
                 Facets,
