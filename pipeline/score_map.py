@@ -57,6 +57,8 @@ class ScoreMap:
         return (low + high) / 2
 
 
+@torch.inference_mode(False)
+@torch.enable_grad()
 def fit_score_map(score: Floats, hit: NDArray[np.bool_], lowest: float = KEPT_MIN_CONFIDENCE) -> ScoreMap | None:
     """The map under which the hits and misses of reports [D] are most likely; None where there are too few of either."""
     hit = np.asarray(hit, dtype=bool)

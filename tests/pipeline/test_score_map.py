@@ -151,3 +151,12 @@ def test_categories_without_a_map_keep_their_scores():
     score, category = np.array([0.5, 0.5]), np.array([0, 1])
     mapped = probabilities(score, category, {1: ScoreMap(1.0, 1.0, 2.0)})
     assert mapped[0] == 0.5 and mapped[1] > 0.8
+
+
+def test_a_map_is_fitted_where_nothing_else_learns() -> None:
+    rng = np.random.default_rng(3)
+    score = rng.random(500)
+    hit = rng.random(500) < score**2
+    with torch.inference_mode():
+        fitted = fit_score_map(score, hit)
+    assert fitted is not None and fitted == fit_score_map(score, hit)
