@@ -22,8 +22,8 @@ from synth.mosaic import demosaic_phases, interleaved, phases_of, sample_mosaic
 from synth.optics import kernel_radius_px, vignette
 from synth.tone import WHITE_STEP, finish
 
-# Rows of a frame whose noise is one piece of the table.
-NOISE_ROWS = 64
+# Rows of a frame whose noise is one piece of the table: a chip takes one.
+NOISE_ROWS = 512
 # Normal numbers kept; a frame's noise is cut out of them at places that its seed tells.
 _NORMALS = 1 << 22
 # Raw counts that a dark pixel reads, so that noise is not cut off (common practice, no source).

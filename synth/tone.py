@@ -64,11 +64,14 @@ def tone_curve(name: str, linear: np.ndarray) -> np.ndarray:
     return np.clip(lift * (1 - v) + v, 0, 1)
 
 
-@lru_cache(maxsize=8)
-def _tone_table(name: str) -> np.ndarray:
-    """Code values of steps: of the middle of each, since they are cut off, but for white."""
+@lru_cache(maxsize=4)
+def _tone_tables(device: torch.device) -> torch.Tensor:
+    """Code values of the steps of all tones, one after the other: of the middle of each step, since what is looked up was cut
+    off, but for white."""
     linear = np.minimum(np.arange(_STEPS) + 0.5, WHITE_STEP) / WHITE_STEP
-    return (255 * tone_curve(name, linear)).astype(np.float32)
+    return torch.from_numpy(np.concatenate([255 * tone_curve(name, linear) for name in _TONES])).to(
+        device, torch.float32
+    )
 
 
 def encode(rgb: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
@@ -79,10 +82,12 @@ def encode(rgb: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
 def encode_steps(steps: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
     """:func:`encode` for linear values int32 [B, ...] in whole steps of 1 / WHITE_STEP (changed)."""
     steps.clamp_(0, WHITE_STEP)
-    if len(captures) > 1:
-        first = torch.arange(len(captures), device=steps.device, dtype=torch.int32) * _STEPS
-        steps += first.view(-1, *(1,) * (steps.dim() - 1))
-    table = torch.from_numpy(np.concatenate([_tone_table(c.tone) for c in captures])).to(steps.device)
+    table, names = _tone_tables(steps.device), list(_TONES)
+    first = [names.index(c.tone) * _STEPS for c in captures]
+    if len(first) == 1:
+        table = table[first[0] : first[0] + _STEPS]
+    else:
+        steps += torch.tensor(first, device=steps.device, dtype=torch.int32).view(-1, *(1,) * (steps.dim() - 1))
     return table.index_select(0, steps.reshape(-1)).view(steps.shape)
 
 
