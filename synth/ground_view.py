@@ -20,8 +20,8 @@ from synth.ground_fields import STEP_PX, Nodes
 from synth.ground_spec import GroundSpec
 from synth.projection import Array, Views
 
-# Chips that shrink no direction by more than this (18 deg: 5 %) are painted as if they looked straight down: it does not show.
-LEAST_SLANT = 0.05
+# Chips that shrink no direction by more than this (19 deg: 6 %) are painted as if they looked straight down: it does not show.
+LEAST_SLANT = 0.06
 # Pixels of the picture between places whose ground is worked out; between them it runs straight to 0.01 px.
 _NODE_PX = 32
 
@@ -125,10 +125,13 @@ def _read(painted: torch.Tensor, grid: torch.Tensor) -> torch.Tensor:
     Cubic: halfway between pixels a linear reading loses a quarter of the finest detail that the lens leaves, in bands that show
     where one grid of pixels lies a little turned on the other; this loses a twentieth (Laplacian of gravel, blur of 0.7 px).
     """
-    seen = F.grid_sample(painted, grid, mode="bicubic", padding_mode="border", align_corners=False)
+    # Even light needs no reading.
+    even = not at_once(painted.device) and bool((painted[:, 4] == 1).all())
+    read = painted[:, :4] if even else painted
+    seen = F.grid_sample(read, grid, mode="bicubic", padding_mode="border", align_corners=False)
     seen[:, :3].clamp_(0.004, 1.0)
     seen[:, 3:].clamp_(0.0, 1.8)
-    return seen
+    return F.pad(seen, (0, 0, 0, 0, 0, 1), value=1.0) if even else seen
 
 
 def _put(seen: torch.Tensor, out: GroundLayer, rows: Sequence[int]) -> None:
