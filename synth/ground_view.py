@@ -1,7 +1,8 @@
-"""Procedural ground as a tilted camera sees it: painted level, in its own plane, and read through the picture's view.
+"""Procedural ground as a tilted camera sees it.
 
-What lies on the ground - texture, stripes, borders, shadows - is foreshortened along the line of sight as drawn panels are. In
-a chip the view of the plane is taken as affine about its middle; a frame is read by the camera's own projection, lens included.
+What lies on the ground - texture, stripes, borders, shadows - is foreshortened along the line of sight as drawn panels are. A
+chip's ground is painted level and read through its view, taken as affine about its middle; a frame's is painted on the frame's
+own pixels, which the camera's own projection, lens included, puts on the plane.
 The plane has pixels of ``gsd_m``: x right of a heading, y against it.
 """
 
