@@ -8,8 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 import torch
 
+from synth.at_once import at_once
 from synth.pixels import Part, Pixels, PixelTable, Turns
 from synth.spans import Array, Index
+
+# More pixels than this are laid layer by layer on a CPU, whose cache does not hold those of all layers.
+_ONE_LAYER_PX = 16_000
 
 
 @dataclass(frozen=True)
@@ -74,9 +78,15 @@ class Canvas:
                 part = turn_of(d.bounds, turn)
                 if part is None:
                     continue
-                place = (d.layer_at[part] + channel).view(-1)
+                at, value, cover = d.layer_at[part], d.value[:, part], d.cover[part]
+                if len(at) > _ONE_LAYER_PX and not at_once(flat.device):
+                    for k, of_layer in enumerate(value):
+                        layer = flat[k * size :]
+                        layer.scatter_(0, at, layer.index_select(0, at).lerp_(of_layer, cover))
+                    continue
+                place = (at + channel).view(-1)
                 under = flat.index_select(0, place).view(len(channel), -1)
-                flat.scatter_(0, place, under.lerp_(d.value[:, part], d.cover[part]).view(-1))
+                flat.scatter_(0, place, under.lerp_(value, cover).view(-1))
         self._own(drawn, owner)
 
     def _own(self, drawn: Sequence[Drawn], owner: Array) -> None:
