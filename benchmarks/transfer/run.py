@@ -223,7 +223,9 @@ def main() -> None:
     asked = planned(given.rows, given.seeds, given.flights, given.once)
     learners = learners_for([run for run in asked if run.part in given.parts], given)
     if given.ship:
-        learners += [Learner((run,), given.ship, given.large_steps) for run in shipped(given.seeds[0]) if run.part in given.parts]
+        learners += [
+            Learner((run,), given.ship, given.large_steps) for run in shipped(given.seeds[0]) if run.part in given.parts
+        ]
     print(f"{sum(len(one.runs) for one in learners)} trainings in {len(learners)} processes", flush=True)
     failed = run_all(learners, given, begun + given.limit_s)
     if given.shards:

@@ -4,7 +4,8 @@
 
 Temperatures, the weight of the second look and the working confidences come from chips drawn here, with typefaces that no
 network has seen; half of them lie on the photographs that were trained on, so how well the bundle finds is *not* to be
-read off them: the transfer table says that, by flights left out.
+read off them: the transfer table says that, by flights left out. Chips are crowded with people; ``--person-confidence`` sets
+another working confidence for them, as frames with few people ask for (``benchmarks.transfer.bundle`` shows what it does).
 """
 
 from __future__ import annotations
@@ -51,8 +52,9 @@ def held_out(mission: Mission, bank: GroundBank, seed: int, count: int, chip_px:
 
 
 def make(
-    networks: Path, model: str, out: Path, photographs: Path, seed: int, chips: int, command: str
-) -> dict[str, Any]:
+    networks: Path, model: str, out: Path, photographs: Path, seed: int, chips: int, command: str,
+    person_confidence: float | None = None,
+) -> dict[str, Any]:  # fmt: skip
     """Write the bundle; returns what was measured on the held-out chips."""
     settings, mission = load_model_file(model), load_mission(MISSION)
     bank = bank_of(photographs, FLIGHT_NAMES, mission)
@@ -90,9 +92,12 @@ def make(
         "device": facts["detector"]["device"],
         "torch": str(torch.__version__),
     }
+    confidence = look.working_confidence
+    if person_confidence is not None:
+        confidence, record["person_confidence"] = confidence | {"person": person_confidence}, "as asked for"
     write_bundle(
         out, settings, mission.panels.vocabulary, trained["detector"], readers,
-        working_confidence=look.working_confidence, temperatures=temperatures, second_look_weight=look.weight,
+        working_confidence=confidence, temperatures=temperatures, second_look_weight=look.weight,
         score_maps=look.maps, training=record, validation=rounded, replace=True,
     )  # fmt: skip
     return rounded
@@ -108,8 +113,12 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=900)
     parser.add_argument("--chips", type=int, default=512, help="held-out chips to draw for either part")
     parser.add_argument("--command", required=True, help="how the networks were trained, for the bundle's record")
+    parser.add_argument("--person-confidence", type=float, help="report people from this score up")
     given = parser.parse_args()
-    figures = make(given.networks, given.model, given.out, given.photographs, given.seed, given.chips, given.command)
+    figures = make(
+        given.networks, given.model, given.out, given.photographs, given.seed, given.chips, given.command,
+        given.person_confidence,
+    )  # fmt: skip
     for part, one in figures.items():
         print(part, one)
 
