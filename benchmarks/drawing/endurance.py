@@ -23,6 +23,7 @@ from typing import Any
 
 import numpy as np
 
+from benchmarks.ledger import note
 from mission.mission_file import Mission, load_mission
 from mission.recipe import load_recipe
 from synth.frames import render_frame_set
@@ -74,9 +75,8 @@ class MemoryLog:
                 # A pid is used again by the system some day: the parent's beside it tells attempts apart.
                 who = {"role": role, "attempt": os.getpid(), "pid": pid, "workers": self.workers}
                 drawn = (done - self.first) / (self.workers if role == "worker" else 1)
-                rows.append(json.dumps(who | {"frames": drawn, "resident_mb": found[0], "own_mb": found[1]}))
-        with self.path.open("a") as file:
-            file.write("".join(row + "\n" for row in rows))
+                rows.append(who | {"frames": drawn, "resident_mb": found[0], "own_mb": found[1]})
+        note(self.path, *rows)
 
 
 def slope_with_interval(frames: np.ndarray, mb: np.ndarray) -> tuple[float, float, float]:

@@ -11,7 +11,6 @@ counts a look-alike as right. For comparison stands the shipped bundle, read in 
 from __future__ import annotations
 
 import argparse
-import json
 import subprocess
 import sys
 import time
@@ -20,15 +19,10 @@ from typing import Any
 
 import numpy as np
 
+from benchmarks.ledger import note
+
 RECIPE, MISSION, SEED = "plain", "harrow-fen", 20011
 READABLE_PX = 24.0
-
-
-def note(ledger: Path | None, line: dict[str, Any]) -> None:
-    """Add what was measured to a file of JSON lines."""
-    if ledger is not None:
-        with ledger.open("a") as file:
-            file.write(json.dumps(line, allow_nan=False) + "\n")
 
 
 def train(given: argparse.Namespace) -> None:

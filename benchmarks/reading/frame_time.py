@@ -12,7 +12,6 @@ frame is decoded while this one is computed.
 from __future__ import annotations
 
 import argparse
-import json
 import resource
 import tempfile
 import time
@@ -25,6 +24,7 @@ from typing import Any
 import numpy as np
 import torch
 
+from benchmarks.ledger import note
 from mission.mission_file import load_mission
 from mission.recipe import load_recipe
 from mission.sightings import KEPT_MIN_CONFIDENCE, KEPT_MOST_PER_FRAME
@@ -150,9 +150,7 @@ def main() -> None:
     print(
         f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB, drawing the frames included"
     )
-    if given.out:
-        with given.out.open("a") as file:
-            file.writelines(json.dumps({"measured": heading, **line}) + "\n" for line in lines)
+    note(given.out, *({"measured": heading, **line} for line in lines))
 
 
 if __name__ == "__main__":

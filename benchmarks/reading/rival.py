@@ -11,7 +11,6 @@ seconds. ``judge`` lets both answer the frames of the flights left out, panels a
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import time
 from collections.abc import Sequence
@@ -24,6 +23,7 @@ from typing import Any
 import numpy as np
 import torch
 
+from benchmarks.ledger import note
 from benchmarks.transfer.judge import FLIGHT_NAMES, flight_named
 from benchmarks.transfer.learn import Plan, Run, Shelves, learn, parts_for
 from benchmarks.transfer.measure import figures
@@ -149,8 +149,7 @@ def judge(given: argparse.Namespace) -> None:
     with ProcessPoolExecutor(given.workers, mp_context=get_context("spawn")) as pool:
         for result in pool.map(verdict, todo):
             results.append(result)
-            with given.out.open("a") as file:
-                file.write(json.dumps(result, allow_nan=False) + "\n")
+            note(given.out, result)
     print(table(results))
 
 

@@ -22,6 +22,7 @@ from typing import Any
 import torch
 import torch.distributed as dist
 
+from benchmarks.ledger import note
 from benchmarks.transfer.pool import write_chips
 from mission.mission_file import load_mission
 from mission.model_file import ModelFile, load_model_file
@@ -141,9 +142,7 @@ def measure(given: argparse.Namespace) -> None:
     print("| part | processes | images a second | ratio |\n" + "|" + " --- |" * 4)
     for line in lines:
         print(f"| {line['part']} | {line['processes']} | {line['images_a_second']:.0f} | {line['ratio']:.2f} |")
-    if given.out:
-        with given.out.open("a") as file:
-            file.writelines(json.dumps(line) + "\n" for line in lines)
+    note(given.out, *lines)
 
 
 def main() -> None:

@@ -12,7 +12,6 @@ are one another turned, and look-alikes, are granted to both in the second figur
 from __future__ import annotations
 
 import argparse
-import json
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -23,6 +22,7 @@ import numpy as np
 import torch
 from PIL import Image
 
+from benchmarks.ledger import note
 from benchmarks.transfer.bundle import reading_of
 from benchmarks.transfer.judge import FLIGHT_NAMES
 from benchmarks.transfer.measure import LARGE_PX, Floats, iou
@@ -170,9 +170,7 @@ def main() -> None:
             for key in ("strict", "granted")
         ]
         print(f"| {line['reader']} | {line['sizes']} | {line['strict']['n']} | {cells[0]} | {cells[1]} |")
-    if given.out:
-        with given.out.open("a") as file:
-            file.writelines(json.dumps({"bundle": given.bundle, **line}) + "\n" for line in lines)
+    note(given.out, *({"bundle": given.bundle, **line} for line in lines))
 
 
 if __name__ == "__main__":

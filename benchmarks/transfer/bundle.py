@@ -11,7 +11,6 @@ panels, people and decoys that the judge draws: its figures say what strange thi
 from __future__ import annotations
 
 import argparse
-import json
 from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -22,6 +21,7 @@ from typing import Any
 import numpy as np
 import torch
 
+from benchmarks.ledger import note
 from benchmarks.transfer.alarms import AlarmSheet
 from benchmarks.transfer.judge import FLIGHT_NAMES, flight_named
 from benchmarks.transfer.measure import (
@@ -214,8 +214,7 @@ def main() -> None:
                     **found.figures,
                     "persons at work": found.people,
                 }
-                with given.out.open("a") as file:
-                    file.write(json.dumps(line, allow_nan=False) + "\n")
+                note(given.out, line)
     print("", people_table(results), sep="\n")
     print("", parts_table(results, "by_size", "longer side, px"), sep="\n")
     if any(part["panels"] for one in results for part in one.figures["by_stroke"]):

@@ -22,6 +22,7 @@ import numpy as np
 import torch
 from torch import nn
 
+from benchmarks.ledger import note
 from benchmarks.transfer.alarms import AlarmSheet
 from benchmarks.transfer.ingredients import ROWS, row_named
 from benchmarks.transfer.judge import FLIGHT_NAMES, STROKES, flight_named, judge_flight
@@ -214,8 +215,7 @@ def main() -> None:
     given.out.parent.mkdir(parents=True, exist_ok=True)
     with ProcessPoolExecutor(given.workers, mp_context=get_context("spawn")) as pool:
         for result in pool.map(verdict, todo):
-            with given.out.open("a") as file:
-                file.write(json.dumps(result, allow_nan=False) + "\n")
+            note(given.out, result)
             print(
                 f"{result['row']} {result['flight']}: AP50 {result['ap50']:.2f}, all four {result['all_four']}",
                 flush=True,

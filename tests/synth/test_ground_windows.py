@@ -24,4 +24,4 @@ def test_strips_equal_the_whole(recipe, seed):
     for plane in ("albedo", "shade", "light"):
         joined = torch.cat([getattr(strip, plane) for strip in strips], dim=2)
         # Rounding of wide fields, where they end on a steep border; a grey level is 4e-3.
-        assert (joined - getattr(whole, plane)).abs().max() < 3e-4, plane
+        assert (joined - getattr(whole, plane)).abs().max() < 1e-4, plane

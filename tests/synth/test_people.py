@@ -35,7 +35,7 @@ def reach(layout, person: int) -> tuple[np.ndarray, np.ndarray]:
         ("walking", 1.35, 2.1),
         ("sitting", 0.6, 1.2),
         ("crouching", 0.6, 1.4),
-        ("lying", 0.15, 0.95),  # knees drawn up
+        ("lying", 0.15, 0.9),
         ("kneeling", 0.8, 1.7),
         ("bending", 0.75, 1.75),
         ("cycling", 1.3, 1.95),

@@ -181,5 +181,7 @@ def test_the_way_of_a_gpu_draws_the_same() -> None:
     # Beyond its runs a thing changes the picture by less than a grey level: the last of a soft rim.
     assert float((light - other_light).abs().max()) < 1e-4
     assert float((layers[:, :3] - others[:, :3]).abs().max()) < 1e-3
-    assert float((layers[:, 3:] - others[:, 3:]).abs().max()) < 0.03
+    assert float((layers[:, (3, 5)] - others[:, (3, 5)]).abs().max()) < 1e-5
+    # Light of the sky alone fades over a soft rim that ends at a plate's reach.
+    assert float((layers[:, 4] - others[:, 4]).abs().max()) < 0.03
     assert float((owner != other_owner).float().mean()) < 1e-5 and float((owner >= 0).float().mean()) > 0.01
