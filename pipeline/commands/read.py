@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import click
 from rich.box import SIMPLE_HEAD
@@ -108,6 +110,10 @@ def _read(
         )
     print_finds(console, reading.finds)
     console.print(f"{len(reading.sightings.sightings)} sightings in {reading.frames} frames, written to {out}.")
+    if mission is not None and bars_never_learnt(loaded.record.training, mission.panels.mark_turn):
+        console.print(
+            Text("The mission's marks bear bars, which the bundle never learnt: they do not help it.", style="yellow")
+        )
     if adapt:
         console.print(f"The detector's statistics were adapted to {adapt} of the frames, for this reading only.")
     if reading.frames_without_pose:
@@ -120,6 +126,11 @@ def _read(
     if reading.previews_failed:
         console.print(Text(f"{reading.previews_failed} previews could not be drawn.", style="yellow"))
     console.print(Text(SHORT, style="yellow"))
+
+
+def bars_never_learnt(training: Mapping[str, Any], mark_turn: str) -> bool:
+    """Whether marks bear base bars that a bundle, by the record of its training, has not seen."""
+    return mark_turn == "base-bar" and training.get("mark_turn") != "base-bar"
 
 
 def print_finds(console: Console, finds: Finds) -> None:

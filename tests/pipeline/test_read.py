@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import resource
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from PIL import Image
 
 from mission.errors import InputError
@@ -17,10 +19,13 @@ from mission.finds import read_finds
 from mission.mission_file import load_mission
 from mission.sightings import read_sightings
 from mission.vocabulary import ATTRIBUTES
+from pipeline.commands.read import read_command
 from pipeline.frame_reader import attribute_table, narrowed, overlap_px
 from pipeline.read import labelled, read
 from pipeline.rematch import rematch
 from tests.pipeline.painted_flight import TARGETS, VOCABULARY, SeeingBundle, view_at, write_flight
+
+ROOT = Path(__file__).resolve().parents[2]
 
 VIEWS = [view_at(0, 0), view_at(3, 1, 15), view_at(6, -1, -30), view_at(8, 2, 90)]
 OTHER_LIST = """format: wanted/1
@@ -295,3 +300,19 @@ def test_the_command_reports_bad_input_in_one_sentence(tmp_path, capsys):
     lines = capsys.readouterr().err.strip().splitlines()
     assert len(lines) == 4 and all(" must " in line and "Got " in line for line in lines)
     assert not Path(tmp_path / "x").exists()
+
+
+def test_marks_with_bars_that_a_bundle_never_saw_are_told(tmp_path):
+    """The shipped bundle learnt marks at any turn: a mission whose marks bear bars is read, and the reader is told."""
+    shipped = ROOT / "configs/missions/harrow-fen.yaml"
+    shutil.copy(shipped.with_suffix(".wanted.yaml"), tmp_path)
+    Image.fromarray(np.full((64, 96, 3), 120, np.uint8)).save(tmp_path / "one.jpg")
+    said = {}
+    for turn in ("any", "base-bar"):
+        mission = tmp_path / f"{turn}.yaml"
+        mission.write_text(shipped.read_text().replace("mark_turn: any", f"mark_turn: {turn}"))
+        words = ["default", str(tmp_path / "one.jpg"), "--mission", str(mission), "--out", str(tmp_path / turn)]
+        result = CliRunner().invoke(read_command, words)
+        assert result.exit_code == 0, result.output
+        said[turn] = " ".join(result.output.split())
+    assert "bear bars, which the bundle never learnt" in said["base-bar"] and "learnt" not in said["any"]
