@@ -1,7 +1,7 @@
 """What a model reaches at home: trained from nothing on the frozen recipe ``plain``, judged on frames of that recipe.
 
     python -m benchmarks.reading.at_home train --bundle DIR --minutes 10 [--device cuda] [--out FILE]
-    python -m benchmarks.reading.at_home score --bundle DIR --keep DIR [--frames 12] [--out FILE]
+    python -m benchmarks.reading.at_home score --bundle DIR --keep DIR [--frames 36] [--out FILE]
 
 ``train`` is ``panelscout fit`` in a process of its own and times all of it, start-up, held-out chips and writing included.
 ``score`` needs pycocotools and may run elsewhere. Frames are rendered with a seed that no training uses. "With pairs granted"
@@ -120,7 +120,7 @@ def arguments() -> argparse.Namespace:
     two.set_defaults(work=score)
     two.add_argument("--beside", nargs="*", default=["default"], help="bundles read in the same run")
     two.add_argument("--keep", type=Path, required=True, help="folder for frames and readings")
-    two.add_argument("--frames", type=int, default=12)
+    two.add_argument("--frames", type=int, default=36)
     two.add_argument("--workers", type=int, default=2)
     for step in (one, two):
         step.add_argument("--bundle", type=Path, required=True, help="its folder")
