@@ -12,7 +12,7 @@ from mission.camera import Camera
 from mission.mission_file import Mission
 from mission.recipe import Recipe
 from synth.capture import sample_capture
-from synth.clutter import sample_decoys
+from synth.clutter import choose_decoys, lay_decoys, sample_decoys
 from synth.compose import Scene
 from synth.marks import Typefaces
 from synth.mixed_ground import render_mixed, sample_grounds
@@ -22,7 +22,7 @@ from synth.panels import check_drawable, sample_panels
 from synth.people import sample_people
 from synth.photo_ground import GroundBank
 from synth.projection import Views, rotations
-from synth.scene import Array, Index, Layout, empty_layout, join_layouts, take
+from synth.scene import Array, Index, Layout, join_layouts, take
 from synth.truth import target_truth, visible_share
 
 # A thing that shows less of itself than this is not put down as truth in a chip.
@@ -188,14 +188,18 @@ class ChipSource:
         ]
         if not (middle >= 0).any():
             return join_layouts(parts), nothing()
-        decoy, things = np.flatnonzero(middle == 0), empty_layout()
-        if len(decoy):
-            at = views.ground(self._near_middle(rng, len(decoy)), decoy)
-            things = sample_decoys(rng, decoy, at, *args, self.typefaces)
+        decoy = np.flatnonzero(middle == 0)
+        at = views.ground(self._near_middle(rng, len(decoy)), decoy)
+        chosen = choose_decoys(rng, decoy, at, self.recipe, mistakable=True)
+        things = lay_decoys(rng, chosen, *args, self.typefaces)
+        kind = np.full(count, -1)
+        kind[chosen.picture] = chosen.kind
         # People have boxes of their own in the truth.
         boxed = np.flatnonzero((middle == 0) | (middle == 2))
         panel_px = (self.mission.panels.size_smallest_m / gsd_m, self.mission.panels.size_largest_m / gsd_m)
-        return join_layouts([*parts, things]), false_boxes(rng, boxed, things, views, self._outlines, panel_px)
+        return join_layouts([*parts, things]), false_boxes(
+            rng, boxed, kind[boxed], things, views, self._outlines, panel_px
+        )
 
     def _near_middle(self, rng: np.random.Generator, count: int) -> Array:
         return self.chip_px * (0.5 + rng.normal(0, 0.04, (count, 2)).clip(-0.12, 0.12))

@@ -45,6 +45,8 @@ _CLEAR_M = {
     "pram": 0.8,
     "bicycle": 0.9,
 }
+#: How many times as often a kind stands for "not a panel" as it lies about.
+MISTAKABLE: dict[str, float] = {}
 
 
 def sample_decoys(
@@ -86,11 +88,17 @@ def choose_decoys(
     recipe: Recipe,
     *,
     targets: tuple[Index, Array] | None = None,
+    mistakable: bool = False,
 ) -> Decoys:
-    """Kinds of things by the recipe's weights, less those that would lie on a target."""
+    """Kinds of things by the recipe's weights, less those that would lie on a target.
+
+    ``mistakable``: what is often taken for a panel comes more often than the recipe says (``MISTAKABLE``).
+    """
     if not len(picture):
         return Decoys(picture, ground, np.zeros(0, dtype=np.int64))
     weight = np.array([recipe.decoys.kinds.get(name, 0.0) for name in DECOYS])
+    if mistakable:
+        weight = weight * np.array([MISTAKABLE.get(name, 1.0) for name in DECOYS])
     kind = rng.choice(len(DECOYS), len(picture), p=weight / weight.sum())
     if targets is not None and len(targets[0]):
         room = np.array([_CLEAR_M.get(name, 0.5) for name in DECOYS])[kind] * (rng.random(len(kind)) > 0.08)

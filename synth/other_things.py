@@ -26,15 +26,18 @@ _PART_SHARE = 0.2
 
 @dataclass(frozen=True)
 class OtherBoxes:
-    """``picture`` [N] and ``box_px`` [N, 4] (x0, y0, x1, y1), clipped to the picture."""
+    """``picture`` [N], ``box_px`` [N, 4] (x0, y0, x1, y1), clipped to the picture, and ``kind`` [N] (rows of DECOYS, -1 for
+    bare ground)."""
 
     picture: Index
     box_px: Array
+    kind: Index
 
 
 def nothing() -> OtherBoxes:
     """No box at all."""
-    return OtherBoxes(np.zeros(0, dtype=np.int64), np.zeros((0, 4)))
+    none = np.zeros(0, dtype=np.int64)
+    return OtherBoxes(none, np.zeros((0, 4)), none)
 
 
 def part_boxes(layout: Layout, views: Views, outlines: OutlineAtlas) -> tuple[Index, Array]:
@@ -68,6 +71,7 @@ def _bounds(pixels: Array) -> Array:
 def false_boxes(
     rng: np.random.Generator,
     pictures: Index,
+    kinds: Index,
     things: Layout,
     views: Views,
     outlines: OutlineAtlas,
@@ -75,7 +79,8 @@ def false_boxes(
 ) -> OtherBoxes:
     """One box for each of ``pictures``: of its things where there are any, else of the ground near its middle.
 
-    ``panel_px``: sides of the smallest and the largest panel [B] at the scale of each picture.
+    ``kinds``: what lies in each of ``pictures`` (rows of DECOYS, -1 for nothing). ``panel_px``: sides of the smallest and the
+    largest panel [B] at the scale of each picture.
     """
     owner, part = part_boxes(things, views, outlines)
     height, width = views.size_px
@@ -100,4 +105,4 @@ def false_boxes(
         found.append(box)
     box = np.array(found).reshape(-1, 4).clip(0, limit)
     kept = ((box[:, 2:] - box[:, :2]) >= 4).all(axis=1)
-    return OtherBoxes(np.asarray(pictures, dtype=np.int64)[kept], box[kept])
+    return OtherBoxes(np.asarray(pictures, dtype=np.int64)[kept], box[kept], np.asarray(kinds, dtype=np.int64)[kept])
