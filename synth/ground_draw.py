@@ -24,7 +24,7 @@ def sample_ground(
     rng: np.random.Generator, settings: GroundSettings, gsd_m: float, extent_px: tuple[int, int] = (320, 320)
 ) -> GroundSpec:
     """Draw one ground for pictures of ``extent_px`` (height, width) at ``gsd_m`` metres a pixel."""
-    from synth.ground_structures import LARGE_M, made_things, standing_things, waves_of
+    from synth.ground_structures import LARGE_M, clumps_of, made_things, standing_things, waves_of
 
     draw = LayerDraw(rng, settings, gsd_m, extent_px)
     main = _pick(rng, settings.kinds)
@@ -45,6 +45,7 @@ def sample_ground(
         seed=int(rng.integers(_ANY_SEED)),
         blotch=float(rng.uniform(*settings.blotch)),
         blotch_scale_m=float(np.exp(rng.uniform(math.log(1.5), math.log(12)))),
+        **clumps_of(draw, main),
         waves=waves,
         shade_density=float(rng.uniform(0.8, 0.98)),
         shadow_px_per_m=shadow_px_per_m(float(rng.uniform(25, 65)), float(rng.uniform(0, 360)), gsd_m),

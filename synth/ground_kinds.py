@@ -26,6 +26,8 @@ class GroundKind:
     """How far the fine texture moves its border, for a tone that varies by 0.15; faint textures need more. Much less than
     ``soft_m`` and it thins out evenly, more and it ends crisply around its single tufts, leaves or stones."""
     height_m: tuple[float, float] = (0.0, 0.0)
+    patchy: float = 0.5
+    """How strong its spots of decimetres to metres are, as a share of the recipe's most."""
 
 
 KINDS: dict[str, GroundKind] = {
@@ -52,6 +54,7 @@ KINDS: dict[str, GroundKind] = {
         tone=1.3,
         soft_m=0.3,
         ragged_m=0.24,
+        patchy=0.7,
     ),
     "wild_grass": GroundKind(
         (
@@ -66,6 +69,7 @@ KINDS: dict[str, GroundKind] = {
         ragged_m=0.2,
         tone=1.3,
         relief=1.3,
+        patchy=1.0,
     ),
     "dry_grass": GroundKind(
         (
@@ -77,6 +81,7 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.35,
         ragged_m=0.18,
+        patchy=0.9,
     ),
     "clover": GroundKind(
         (
@@ -86,6 +91,7 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.3,
         ragged_m=0.25,
+        patchy=0.7,
     ),
     "reeds": GroundKind(
         (
@@ -98,6 +104,7 @@ KINDS: dict[str, GroundKind] = {
         height_m=(0.8, 1.8),
         tone=1.2,
         relief=1.4,
+        patchy=0.8,
     ),
     "broad_leaves": GroundKind(
         (
@@ -111,6 +118,7 @@ KINDS: dict[str, GroundKind] = {
         height_m=(0.2, 0.6),
         tone=1.1,
         relief=1.2,
+        patchy=0.6,
     ),
     "soil": GroundKind(
         (
@@ -124,6 +132,7 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.35,
         ragged_m=0.2,
+        patchy=0.6,
     ),
     "mud": GroundKind(
         (
@@ -133,6 +142,7 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.3,
         ragged_m=0.12,
+        patchy=0.7,
     ),
     "sand": GroundKind(
         (
@@ -143,6 +153,7 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.35,
         ragged_m=0.22,
+        patchy=0.3,
     ),
     "gravel": GroundKind(
         (
@@ -153,6 +164,7 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.3,
         ragged_m=0.18,
+        patchy=0.4,
     ),
     "rubble": GroundKind(
         (
@@ -165,6 +177,7 @@ KINDS: dict[str, GroundKind] = {
         mix_blotch=0.08,
         tone=1.3,
         relief=1.4,
+        patchy=0.8,
     ),
     "asphalt": GroundKind(
         (
@@ -176,6 +189,7 @@ KINDS: dict[str, GroundKind] = {
         mix_blotch=0.12,
         soft_m=0.03,
         ragged_m=0.02,
+        patchy=0.3,
     ),
     "concrete": GroundKind(
         (
@@ -188,6 +202,7 @@ KINDS: dict[str, GroundKind] = {
         mix_blotch=0.12,
         soft_m=0.02,
         ragged_m=0.01,
+        patchy=0.3,
     ),
     "leaf_litter": GroundKind(
         (
@@ -200,6 +215,7 @@ KINDS: dict[str, GroundKind] = {
         ragged_m=0.3,
         tone=1.3,
         relief=1.3,
+        patchy=1.0,
     ),
     "bark_mulch": GroundKind(
         (
@@ -220,6 +236,7 @@ KINDS: dict[str, GroundKind] = {
         ragged_m=0.25,
         tone=1.5,
         relief=1.5,
+        patchy=1.0,
     ),
     "shrubs": GroundKind(
         (
@@ -234,6 +251,7 @@ KINDS: dict[str, GroundKind] = {
         ragged_m=0.16,
         tone=1.35,
         relief=1.2,
+        patchy=1.0,
     ),
     "tree_crowns": GroundKind(
         (
@@ -248,6 +266,7 @@ KINDS: dict[str, GroundKind] = {
         ragged_m=0.32,
         tone=1.4,
         relief=1.15,
+        patchy=1.0,
     ),
     "bark": GroundKind(
         (
@@ -268,6 +287,7 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.1,
         ragged_m=0.05,
         mix_blotch=0.08,
+        patchy=0.3,
     ),
     "sheeting": GroundKind(
         (
@@ -281,6 +301,7 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.015,
         ragged_m=0.0,
         mix_blotch=0.1,
+        patchy=0.15,
     ),
 }
 

@@ -65,15 +65,35 @@ def coarse_fields(specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, fl
             Noise(scale, spec.seed * 3),
             Noise(0.6 * scale, spec.seed * 3 + 1),
             Noise(500.0, spec.seed * 3 + 2),
+            Noise(spec.clump_scale_m / spec.gsd_m, spec.seed * 5 + 4),
         ]
     found, slow_fields = mask_fields([*placed, *casts], slow, nodes)
     masks = torch.full((len(specs), depth, *nodes.count), FAR_PX, device=found.device)
     if where:
         at = torch.tensor(where, device=found.device)
         masks[at[:, 0], at[:, 1]] = found[: len(placed)]
-    slow_fields = slow_fields.view(len(specs), 3, *nodes.count)
+    slow_fields = slow_fields.view(len(specs), 4, *nodes.count)
+    waves = wave_fields(specs, nodes, slow_fields)
+    add_clumps(specs, slow_fields)
     shadow, dome = _merged(found[len(placed) :], owners, masks) if casts else (None, None)
-    return CoarseFields(masks, slow_fields, shadow, dome, wave_fields(specs, nodes, slow_fields))
+    return CoarseFields(masks, slow_fields[:, :3], shadow, dome, waves)
+
+
+def add_clumps(specs: Sequence[GroundSpec], slow: torch.Tensor) -> None:
+    """Spots of decimetres to metres (dry, worn, damp, lush), made of the fourth of the random fields ``slow`` [B, 4, ...] and
+    added in place to the first two."""
+    if all(spec.clumps == 0 and spec.clump_lean == 0 for spec in specs):
+        return
+    # Brightness is counted in deviations of the slow one.
+    numbers = [(spec.clump_level, spec.clumps / max(spec.blotch, 1e-3), spec.clump_lean) for spec in specs]
+    level, height, lean = torch.tensor(numbers, device=slow.device).view(-1, 3, 1, 1).unbind(1)
+    # Spots with borders rather than hills.
+    spots = slow[:, 3].sub(level).mul_(_CLUMP_STEEPNESS).tanh_()
+    slow[:, 0] += spots * height
+    slow[:, 1] += spots * lean
+
+
+_CLUMP_STEEPNESS = 1.8
 
 
 def _merged(

@@ -115,6 +115,13 @@ class GroundSpec:
     seed: int = 0
     blotch: float = 0.15
     blotch_scale_m: float = 6.0
+    clumps: float = 0.0
+    """Relative brightness of spots of decimetres to metres against the ground between them (below 0: dark spots)."""
+    clump_scale_m: float = 0.4
+    clump_level: float = 0.0
+    """The higher, the fewer and smaller the spots."""
+    clump_lean: float = 0.0
+    """How far they lean to a layer's other colour, as a multiple of its drift over metres."""
     waves: Waves | None = None
     shade_density: float = 0.92
     shadow_px_per_m: tuple[float, float] = (30.0, 20.0)

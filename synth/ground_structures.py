@@ -30,6 +30,19 @@ def waves_of(draw: LayerDraw, main: str) -> Waves | None:
     return None
 
 
+def clumps_of(draw: LayerDraw, main: str) -> dict[str, float]:
+    """Fields of a ``GroundSpec`` about its spots: how strong, how large, how many."""
+    rng, known = draw.rng, KINDS[main]
+    # Most grounds are fairly even, a few are very patchy.
+    strength = known.patchy * float(rng.uniform(*draw.settings.patchiness)) * float(rng.random())
+    return {
+        "clumps": strength * float(rng.choice([-1.0, 1.0])),
+        "clump_scale_m": float(np.exp(rng.uniform(math.log(0.15), math.log(0.9)))),
+        "clump_level": float(rng.normal(0, 0.7)),
+        "clump_lean": 4.0 * strength * float(rng.normal(0, 1)),
+    }
+
+
 def made_things(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     """Layers of one or (on large pictures) several made things; ``first`` is the index that the first of them gets."""
     rng = draw.rng
