@@ -75,7 +75,7 @@ class _Worker:
             context = mp.get_context("spawn")  # a forked process would inherit PyTorch's threads in an unknown state
             self.pipe, theirs = context.Pipe()
             self.process = context.Process(target=_draw, args=(opener, slot_shape, theirs), daemon=True)
-            with _one_thread_each():
+            with one_thread_each():
                 self.process.start()
             theirs.close()
             assert self.process.pid is not None
@@ -197,7 +197,7 @@ class DrawnByWorkers:
 
 
 @contextlib.contextmanager
-def _one_thread_each() -> Iterator[None]:
+def one_thread_each() -> Iterator[None]:
     """Environment for processes started inside: libraries read there, once, how many threads they may use."""
     names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
     before = {name: os.environ.get(name) for name in names}

@@ -14,6 +14,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+from synth.tile_store import first_claim
+
 Key = tuple[str, int, int]
 #: Fewer tiles than this for each process are drawn before it has started.
 _TILES_EACH = 2
@@ -21,11 +23,19 @@ _TILES_EACH = 2
 
 @contextmanager
 def drawn_by_all_cores(keys: Sequence[Key]) -> Iterator[None]:
-    """Processes that draw these tiles while the caller does its share; when it has done, so have they, or they are ended."""
+    """Processes that draw these tiles while the caller does its share; when it has done, so have they, or they are ended.
+
+    Of callers at the same time one has such processes: the others are enough hands themselves.
+    """
+    count = min(_cores() - 1, len(keys) // _TILES_EACH)
+    if count < 1:
+        yield
+        return
     helpers: list[subprocess.Popen[bytes]] = []
     try:
-        helpers += [_start(keys) for _ in range(min(_cores() - 1, len(keys) // _TILES_EACH))]
-        yield
+        with first_claim("helpers") as first:
+            helpers += [_start(keys) for _ in range(count if first else 0)]
+            yield
     finally:
         for helper in helpers:
             helper.terminate()

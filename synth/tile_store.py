@@ -10,7 +10,8 @@ from __future__ import annotations
 import hashlib
 import os
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 
@@ -97,6 +98,18 @@ def shared_out(names: Iterable[str], draw: Callable[[str], object]) -> None:
             return  # whoever needs what is left draws it
         if left:
             time.sleep(_POLL_S)
+
+
+@contextmanager
+def first_claim(name: str) -> Iterator[bool]:
+    """Whether the caller is, until it leaves, the one process of all that share the store to claim a name."""
+    claims = _claims()
+    first = claims is None or _claim(claims, name)
+    try:
+        yield first
+    finally:
+        if first and claims is not None:
+            _give_up(claims, name)
 
 
 _open_claims: dict[Path, int] = {}

@@ -21,6 +21,11 @@ _WARM_UP = 3
 _LARGEST = 10
 
 
+def device_name(device: str) -> str:
+    """What the device is called in a report."""
+    return torch.cuda.get_device_name(device) if device.startswith("cuda") else "CPU, one core a process"
+
+
 def wait(device: torch.device) -> None:
     """Until the device has done what it was given."""
     if device.type == "cuda":
@@ -98,8 +103,7 @@ def measure(
     draw_workers: int,
 ) -> None:
     """Print all of it."""
-    name = torch.cuda.get_device_name(device) if device.startswith("cuda") else "one CPU core"
-    print(f"{name}, torch {torch.__version__}, batches of {batch}")
+    print(f"{device_name(device)}, torch {torch.__version__}, batches of {batch}")
     for workers in (0, *([draw_workers] if draw_workers else [])):
         first = from_start(device, batch, shapes[0][0], workers)
         drawn_by = f"{workers} processes on cores" if workers else f"one process on {device}"

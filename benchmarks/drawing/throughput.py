@@ -2,6 +2,7 @@
 
 python -m benchmarks.drawing.throughput [--batches 4] [--repeats 5]      some two minutes on two quiet cores
 python -m benchmarks.drawing.throughput --device cuda --batch 256        on a GPU: see ``benchmarks.drawing.on_device``
+python -m benchmarks.drawing.throughput --device cuda --processes 12     several on one GPU: see ``benchmarks.drawing.together``
 
 Seconds are those of the thread's own work, the least of the repeats; texture tiles are drawn before the clock starts. On a busy
 machine everything is slower, the baseline too: trust the ratios, which are measured in turns.
@@ -14,11 +15,13 @@ import multiprocessing
 import resource
 import time
 from collections.abc import Callable
-from typing import Any, TypeVar
+from functools import partial
+from typing import TypeVar
 
 import torch
 
-from benchmarks.drawing.on_device import measure
+from benchmarks.drawing.on_device import device_name, measure
+from benchmarks.drawing.together import compare
 from mission.mission_file import load_mission
 from mission.recipe import load_recipe
 from synth.chips import ChipSource
@@ -36,10 +39,14 @@ _BATCH = 16
 _SHAPES = ((320, None), (256, None), (144, "panel"))
 
 
-def source(chip_px: int, focus: str | None, device: str = "cpu") -> ChipSource:
+def source(chip_px: int, focus: str | None, device: str = "cpu", seed: int = 7) -> ChipSource:
     """Chips of the recipe and the mission that everything is measured with."""
     recipe, mission = load_recipe("field"), load_mission("harrow-fen")
-    return ChipSource(recipe, mission, seed=7, device=device, chip_px=chip_px, focus=focus)  # type: ignore[arg-type]
+    return ChipSource(recipe, mission, seed=seed, device=device, chip_px=chip_px, focus=focus)  # type: ignore[arg-type]
+
+
+def _seeded(device: str, seed: int) -> ChipSource:
+    return source(320, None, device, seed)
 
 
 class Clock:
@@ -89,31 +96,6 @@ def frame_seconds() -> tuple[float, float]:
     return min(times), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def _draw_for(seconds: float, ready: Any, counts: Any) -> None:
-    torch.set_num_threads(1)
-    chips = source(320, None)
-    chips.batch(_BATCH)
-    ready.wait()
-    start, drawn = time.perf_counter(), 0
-    while time.perf_counter() - start < seconds:
-        chips.batch(_BATCH)
-        drawn += _BATCH
-    counts.put(drawn / (time.perf_counter() - start))
-
-
-def chips_a_second(processes: int, seconds: float) -> float:
-    """Chips of 320 px a second of wall time by so many processes of one thread."""
-    context = multiprocessing.get_context("spawn")
-    ready, counts = context.Barrier(processes), context.Queue()
-    workers = [context.Process(target=_draw_for, args=(seconds, ready, counts)) for _ in range(processes)]
-    for worker in workers:
-        worker.start()
-    rate = sum(counts.get() for _ in workers)
-    for worker in workers:
-        worker.join()
-    return rate
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description="Time the drawing of chips and frames.")
     parser.add_argument("--batches", type=int, default=4, help="batches of 16 chips of each shape")
@@ -121,12 +103,17 @@ def main() -> None:
     parser.add_argument(
         "--seconds", type=float, default=10.0, help="of drawing by one and by two processes; 0: left out"
     )
-    on_device = parser.add_argument_group("one process on one device, in the place of all that")
+    on_device = parser.add_argument_group("on one device, in the place of all that")
     on_device.add_argument("--device", help="cpu or cuda")
     on_device.add_argument("--batch", type=int, default=256)
     on_device.add_argument("--draw-workers", type=int, default=0, help="also time the first batch of so many processes")
+    on_device.add_argument("--processes", type=int, default=1, help="only so many drawing together, beside one")
     options = parser.parse_args()
     torch.set_num_threads(1)
+    if options.device and options.processes > 1:
+        print(f"{device_name(options.device)}, torch {torch.__version__}, chips of 320 px")
+        compare(partial(_seeded, options.device), options.processes, options.batch, options.seconds)
+        return
     if options.device:
         shapes = (_SHAPES[0], _SHAPES[2])
         measure(source, shapes, options.device, options.batch, options.seconds, draw_workers=options.draw_workers)
@@ -164,8 +151,7 @@ def compare_with_pasting(options: argparse.Namespace) -> None:
         seconds, peak_mb = pool.apply(frame_seconds)
     print(f"frame of 5520 x 3680 px: {seconds:.1f} s of work, peak {peak_mb:.0f} MB with the libraries")
     if options.seconds:
-        one, two = chips_a_second(1, options.seconds), chips_a_second(2, options.seconds)
-        print(f"one process {one:.1f} chips/s, two {two:.1f}: {two / one:.2f} times as many")
+        compare(partial(_seeded, "cpu"), 2, _BATCH, options.seconds)
 
 
 if __name__ == "__main__":

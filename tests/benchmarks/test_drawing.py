@@ -9,12 +9,37 @@ import pytest
 from benchmarks.drawing import two_samples
 from benchmarks.drawing.endurance import MemoryLog, memory_slope, report
 from benchmarks.drawing.on_device import covered
+from benchmarks.drawing.together import draw_together, rate_until
 from benchmarks.drawing.two_samples import CROP_PX, FIGURES, described, judge, spectrum_figures
+from mission.mission_file import load_mission
+from mission.recipe import Recipe
+from synth.chips import ChipSource
 
 
 def test_overlapping_work_counts_once() -> None:
     assert covered([(5.0, 6.0), (0.0, 2.0), (1.0, 3.0), (1.5, 1.6)]) == 4.0
     assert covered([]) == 0.0
+
+
+def test_only_what_was_drawn_while_all_were_drawing_counts() -> None:
+    assert rate_until([0.5, 1.0, 2.0, 2.9, 3.8], 16, 3.0) == 16 * 4 / 2.9
+    assert rate_until([4.0], 16, 3.0) == 4.0  # one batch that took longer than all the time
+
+
+def _small_source(seed: int) -> ChipSource:
+    return ChipSource(Recipe(name="plain"), load_mission("harrow-fen"), seed=seed, chip_px=64)
+
+
+def _no_source(seed: int) -> ChipSource:
+    raise ValueError(f"seed {seed} is not to be had")
+
+
+def test_processes_draw_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[2]))  # the processes import this module
+    drawn = draw_together(_small_source, processes=2, batch=2, seconds=0.2)
+    assert len(drawn) == 2 and all(one.rate > 0 and one.first_s > 0 for one in drawn)
+    with pytest.raises(RuntimeError, match="seed 7 is not to be had"):
+        draw_together(_no_source, processes=1, batch=2, seconds=0.2)
 
 
 def _rows(growth_mb: float, rng: np.random.Generator, workers: int = 3) -> list[dict[str, object]]:

@@ -91,6 +91,27 @@ def test_helpers_draw_the_same_tiles(monkeypatch: pytest.MonkeyPatch) -> None:
         np.testing.assert_array_equal(kept, ground_tiles._drawn(*key))
 
 
+def test_of_processes_at_a_time_one_has_helpers(monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[object] = []
+
+    class Helper:
+        def __init__(self, *_: object, **__: object) -> None:
+            started.append(self)
+
+        def terminate(self) -> None: ...
+
+        def wait(self) -> None: ...
+
+    monkeypatch.setattr(tile_drawing, "_cores", lambda: 3)
+    monkeypatch.setattr(subprocess, "Popen", Helper)
+    keys = [("bark", 0, step) for step in range(4)]
+    with tile_drawing.drawn_by_all_cores(keys):
+        assert len(started) == 2
+    monkeypatch.setattr(tile_store, "_claim", lambda claims, name: False)  # as where another process has it
+    with tile_drawing.drawn_by_all_cores(keys):
+        assert len(started) == 2
+
+
 def test_helpers_alone_draw_them_all() -> None:
     keys = [("bark", 0, -19), ("bark", 1, -19), ("sheeting", 0, -19)]
     words = [str(part) for key in keys for part in key]
