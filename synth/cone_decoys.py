@@ -37,7 +37,7 @@ def cone(place: Place) -> Layout:
     return join_layouts([_standing_cones(place.only(~laid)), _fallen_cones(place.only(laid))])
 
 
-def _cone_paints(made: Assembly) -> tuple[Array, Array, Array]:
+def cone_paints(made: Assembly) -> tuple[Array, Array, Array]:
     """Paints of body, rings and foot."""
     orange = made.some(0.65)[:, None]
     body = np.where(orange, made.one_of(_CONE_PAINTS[:1]), made.one_of(_CONE_PAINTS))
@@ -51,7 +51,7 @@ def _cone_paints(made: Assembly) -> tuple[Array, Array, Array]:
 def _standing_cones(place: Place) -> Layout:
     made = Assembly(place, LOW_ORDER)
     height = np.exp(made.between(np.log(0.28), np.log(1.0)))
-    body, pale, foot = _cone_paints(made)
+    body, pale, foot = cone_paints(made)
     low, high = height * made.between(0.13, 0.21), height * made.between(0.02, 0.05) + 0.008
     side = 2 * low * made.between(1.05, 1.75)
     figure = np.where(made.some(0.72), place.outlines.index("square"), place.outlines.index("circle"))
@@ -81,7 +81,7 @@ def _standing_cones(place: Place) -> Layout:
 def _fallen_cones(place: Place) -> Layout:
     made = Assembly(place, LOW_ORDER)
     height = np.exp(made.between(np.log(0.2), np.log(1.0)))
-    body, pale, foot = _cone_paints(made)
+    body, pale, foot = cone_paints(made)
     low, high = height * made.between(0.13, 0.19), height * 0.035
     half = low * made.between(1.1, 1.45)
     # It lies on the rim of its foot and on its tip; the foot stands nearly on edge.

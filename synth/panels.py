@@ -27,6 +27,8 @@ from synth.scene import (
 )
 
 PANEL_ORDER = 2.0
+#: Marks with the least ink, which are missed most often.
+THIN_MARKS = ("1", "7", "I", "J", "L")
 # Strokes are fattened or thinned by no more than this (units of the mark's height), so that counters stay open.
 _GROW = (-0.03, 0.055)
 # How far from upright marks come out that were meant to be [deg].
@@ -67,6 +69,7 @@ def sample_panels(
         rng, count, vocabulary.colours, panels.lightness_difference_min, panels.colour_difference_min, look.paint_spread
     )
     mark = rng.integers(0, len(vocabulary.marks), count)
+    mark = _thinner(rng, mark, vocabulary.marks, look.thin_mark_share)
     size_m = np.exp(rng.uniform(np.log(panels.size_smallest_m), np.log(panels.size_largest_m), count))
     turn, tilt, towards = _pose(rng, count, look)
     along, up = flat_axes(turn, tilt, towards)
@@ -109,6 +112,14 @@ def sample_panels(
     )
     base = empty_layout()
     return Layout(join(Plates, [plates, bars, tape]), limbs, base.facets, base.blocks, targets)
+
+
+def _thinner(rng: np.random.Generator, mark: Index, names: tuple[str, ...], share: float) -> Index:
+    """Marks [N] (rows of ``names``), a share of them exchanged for one of the thinnest."""
+    thin = np.array([k for k, name in enumerate(names) if name in THIN_MARKS])
+    if not share or not len(thin):
+        return mark
+    return np.where(rng.random(len(mark)) < share, thin[rng.integers(0, len(thin), len(mark))], mark)
 
 
 def _pose(rng: np.random.Generator, count: int, look: PanelLookSettings) -> tuple[Array, Array, Array]:
@@ -324,7 +335,8 @@ def _shade(rng: np.random.Generator, plates: Plates, look: PanelLookSettings) ->
     direction = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
     middle = plates.origin[chosen] * np.array([1, 1, 0]) + rng.normal(0, 0.3, (count, 3)) * np.array([1, 1, 0])
     half = rng.uniform(0.8, 4.0, (count, 1))
-    radius = np.exp(rng.uniform(np.log(0.04), np.log(0.9), (count, 1)))
+    # From a pole across the panel to a crown whose shade holds the whole of it.
+    radius = np.exp(rng.uniform(np.log(0.04), np.log(2.2), (count, 1)))
     return rows(
         Limbs,
         count,

@@ -28,6 +28,7 @@ from synth.garments import (
     wear_garments,
     wear_headgear,
 )  # fmt: skip
+from synth.half_hidden import people_outside_light
 from synth.scene import Array, Index, Layout, Limbs, Plates, Targets, empty_layout, join_layouts, rows
 
 PERSON_ORDER = 10.0
@@ -103,7 +104,8 @@ def sample_people(rng: np.random.Generator, picture: Index, ground: Array, look:
     base = empty_layout()
     body = Layout(rows(Plates, 0), limbs, base.facets, base.blocks, targets)
     bodies = Bodies(picture, ground, joints, height_m, heading, posture, PERSON_ORDER + np.arange(count))
-    return join_layouts([body, sample_belongings(rng, bodies, look)])
+    outside = people_outside_light(rng, body, look)
+    return join_layouts([body, sample_belongings(rng, bodies, look), outside])
 
 
 def _together(rng: np.random.Generator, picture: Index, ground: Array, share: float) -> Array:
@@ -160,11 +162,18 @@ def _sample_pose(rng: np.random.Generator, posture: Index) -> _Pose:
     lean = where("crouching", even(15, 55), lean)
     arm = where("crouching", even(20, 80, 2), arm)
     thigh, knee, lean, arm, out, elbow, seat = _working_poses(even, where, (thigh, knee, lean, arm, out, elbow))
+    thigh, knee, lean, arm, out, elbow = _crawling(even, posture, (thigh, knee, lean, arm, out, elbow))
+    spread = posture == POSTURES.index("spread")
+    posture = np.where(spread, POSTURES.index("lying"), posture)
     lying = posture == POSTURES.index("lying")
     thigh = where("lying", even(-5, 45, 2), thigh)
     knee = where("lying", even(0, 70, 2), knee)
     arm, elbow = where("lying", even(-12, 40, 2), arm), where("lying", even(0, 60, 2), elbow)
     splay, out = where("lying", even(3, 22, 2), splay), where("lying", even(8, 95, 2), out)
+    if spread.any():
+        wide = spread[:, None]
+        splay, out = np.where(wide, even(12, 45, 2), splay), np.where(wide, even(50, 130, 2), out)
+        thigh, knee = np.where(wide, 0.3 * thigh, thigh), np.where(wide, 0.3 * knee, knee)
     pelvis = (_THIGH * np.cos(thigh) + _SHANK * np.cos(thigh - knee)).max(axis=1) + 0.04
     pelvis = where("sitting", np.full(count, _SEAT), pelvis)
     pelvis = where("cycling", seat, pelvis)
@@ -205,6 +214,17 @@ def _working_poses(
         where("pushing", even(*limits, 2), old) for limits, old in (((22, 38), arm), ((4, 10), out), ((30, 50), elbow))
     )
     return thigh, knee, lean, arm, out, elbow, np.full(len(lean), 0.53)
+
+
+def _crawling(even: Callable[..., Array], posture: Index, angles: tuple[Array, ...]) -> tuple[Array, ...]:
+    """Angles of those on hands and knees put in."""
+    crawls = posture == POSTURES.index("crawling")
+    if not crawls.any():
+        return angles
+    wanted = [even(-20, 25, 2), even(75, 100, 2), even(70, 95), even(-15, 35, 2), even(2, 15, 2), even(0, 20, 2)]
+    return tuple(
+        np.where(crawls.reshape(-1, *([1] * (new.ndim - 1))), new, old) for new, old in zip(wanted, angles, strict=True)
+    )
 
 
 def _direction(forward: Array, outward: Array, side: float) -> Array:

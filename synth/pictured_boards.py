@@ -123,9 +123,9 @@ def _chequer(made: Assembly, shown: Array, width: Array, ink: Array) -> None:
 
 
 def _round(made: Assembly, shown: dict[str, Array], width: Array, paint: Array, ink: Array) -> None:
-    """Target rings, and discs divided like those of surveys."""
-    discs, share = made.rng.integers(2, 5, made.count), made.between(0.7, 0.92)
-    for k in range(4):
+    """Target rings, and discs divided like those of surveys. One ring alone could be read as an O: there are two, or a dot."""
+    discs, share = made.rng.integers(3, 6, made.count), made.between(0.72, 0.95)
+    for k in range(5):
         size = width * share
         made.sheet((0, 0, 0.021), (size, size), paint if k % 2 else ink, "circle", only=shown["rings"] & (discs > k))
         share = share * made.between(0.45, 0.8)

@@ -10,9 +10,12 @@ from synth.people import sample_people
 from synth.scene import take
 
 BARE = dict.fromkeys(
-    ("bag_share", "bicycle_share", "held_share", "umbrella_share", "blanket_share", "together_share", "child_share"),
+    (
+        "bag_share", "bicycle_share", "held_share", "umbrella_share", "blanket_share", "together_share", "child_share",
+        "shade_share", "cover_share",
+    ),
     0.0,
-)
+)  # fmt: skip
 
 
 def people(posture: str, count: int = 60, **changes: object):
@@ -40,6 +43,8 @@ def reach(layout, person: int) -> tuple[np.ndarray, np.ndarray]:
         ("bending", 0.75, 1.75),
         ("cycling", 1.3, 1.95),
         ("pushing", 1.3, 2.05),
+        ("spread", 0.15, 0.9),
+        ("crawling", 0.5, 1.25),
     ],
 )
 def test_heights_of_postures(posture: str, lowest_m: float, highest_m: float) -> None:
@@ -128,3 +133,38 @@ def test_people_stand_together_only_within_a_picture() -> None:
 def test_colours_are_reflectances() -> None:
     layout, _ = people("standing", 300)
     assert layout.limbs.albedo.min() > 0 and layout.limbs.albedo.max() <= 1.0
+
+
+def test_who_lies_spread_takes_more_room_across() -> None:
+    def across(posture: str) -> float:
+        layout, _ = people(posture)
+        spans = [np.sort((reach(layout, k)[1] - reach(layout, k)[0])[:2])[0] for k in range(60)]
+        return float(np.median(spans))
+
+    assert across("spread") > across("lying") + 0.15
+
+
+def test_hands_and_knees_of_those_who_crawl_are_near_the_ground() -> None:
+    layout, _ = people("crawling")
+    for k in range(60):
+        body = take(layout.limbs, layout.limbs.owner == k)
+        assert body.ends[[14, 15], 0, 2].max() < 0.45 and body.ends[[2, 3], 0, 2].max() < 0.35
+
+
+def test_in_the_shade_bodies_are_dim_and_throw_no_shadow() -> None:
+    lit, dim = (people("standing", shade_share=share)[0] for share in (0.0, 1.0))
+    mine = dim.limbs.owner >= 0
+    assert (dim.limbs.casts[mine] == 0).all() and (lit.limbs.casts == 1).all()
+    assert 0.1 < dim.limbs.albedo[mine].mean() / lit.limbs.albedo.mean() < 0.45
+    around = take(dim.limbs, ~mine)
+    assert len(around.picture) == 60 and (around.shown == 0).all() and (around.radii_m > 0.4).all()
+
+
+def test_foliage_hides_people_in_part_and_belongs_to_nobody() -> None:
+    layout, _ = people("standing", cover_share=1.0)
+    leaves = take(layout.limbs, layout.limbs.owner < 0)
+    assert len(leaves.picture) == 60 * 14
+    for k in range(0, 60, 9):
+        body, over = take(layout.limbs, layout.limbs.owner == k), take(leaves, leaves.picture == k)
+        assert over.order.min() > body.order.max() and over.ends[..., 2].min() > 1.5
+        assert over.order.max() < 10.0 + k + 1  # the next person lies over it
