@@ -70,7 +70,7 @@ MISTAKABLE: dict[str, float] = {
     **dict.fromkeys(("box", "case", "barrel", "post", "bag", "furniture", "stump", "bush", "tarpaulin"), 0.5),
     **dict.fromkeys(("car", "road_marking", "sports_line", "hose", "bicycle", "pram", "bench", "tent", "pallet"), 0.3),
     # Bare ground stands for itself.
-    "lone_shadow": 0.0,
+    "lone_shadow": 0.05,
 }
 
 

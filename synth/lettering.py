@@ -100,7 +100,9 @@ def typeset_short(place: Place) -> Setting:
     if not place.count:
         none = np.zeros(0, dtype=np.int64)
         return Setting(none, none, np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0))
-    return Setting(*(np.concatenate(part) for part in (which, glyph, at)), np.array(block), np.concatenate(size))
+    return Setting(
+        np.concatenate(which), np.concatenate(glyph), np.concatenate(at), np.array(block), np.concatenate(size)
+    )
 
 
 def _short_text(rng: np.random.Generator) -> str:

@@ -151,7 +151,9 @@ def test_what_is_mistaken_most_stands_for_no_panel_most_often() -> None:
     )  # fmt: skip
     known = {name: DECOYS.index(name) for name in ("short_sign", "car", "lone_shadow")}
     assert lying[known["car"]] == pytest.approx(count / 3, rel=0.1)
-    assert standing[known["short_sign"]] > 8 * standing[known["car"]] > 0 and standing[known["lone_shadow"]] == 0
+    assert (
+        standing[known["short_sign"]] > 8 * standing[known["car"]] > 0 and standing[known["lone_shadow"]] < 0.05 * count
+    )
     assert standing.sum() == count == sum(standing[k] for k in known.values())
 
 
