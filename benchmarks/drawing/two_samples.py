@@ -1,22 +1,25 @@
 """Can a classifier tell real ground from drawn ground, and by what? A diagnosis, not a goal: crops can be told apart by what no
 detector looks at, and a renderer can be made to pass here without carrying over any better.
 
-python -m benchmarks.drawing.two_samples PHOTOS --gsd 1.7cm [--recipe field] [--crops 320] [--out DIR]
+python -m benchmarks.drawing.two_samples PHOTOS --gsd 1.7cm [--scale-m 0.02] [--recipe field] [--crops 320] [--out DIR]
 
-``PHOTOS`` is a folder of photographs, or of folders, one a flight; ``--gsd`` is as ``--ground-gsd`` of ``render``. Crops of bare
-ground are described by a score of figures (``FIGURES``); gradient boosting and logistic regression learn to tell the two
-kinds apart on some photographs and grounds and are asked about others (cross-validation by photograph and by drawn ground,
-never by crop). The interval says nothing of how few photographs there are beyond how far they differ.
+``PHOTOS`` is a folder of photographs, or of folders, one a flight; ``--gsd`` is as ``--ground-gsd`` of ``render``. Both kinds
+are shrunk to one scale, no finer than any photograph's: enlarged ones would be known by their softness alone. Crops of bare
+ground are described by a score of figures (``FIGURES``); gradient boosting and logistic regression learn to tell the two kinds
+apart on some photographs and grounds and are asked about others (cross-validation by photograph and by drawn ground, never by
+crop). The interval says nothing of how few photographs there are beyond how far they differ.
 Needs scikit-learn; ``--out`` needs matplotlib. Some two minutes on a quiet core.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
 import torch
 from numpy.typing import NDArray
@@ -27,6 +30,7 @@ from mission.mission_file import load_mission
 from mission.recipe import load_recipe
 from pipeline.picture_measures import measure_pictures
 from synth.chips import ChipSource
+from synth.ground_spec import GroundSpec
 from synth.mixed_ground import render_mixed
 from synth.photo_ground import GroundBank
 from synth.tone import LUMA
@@ -92,17 +96,29 @@ def photographed(bank: GroundBank, count: int, seed: int) -> Sample:
     return Sample(crops, ground)
 
 
-def drawn(recipe_name: str, mission_name: str, count: int, seed: int) -> Sample:
-    """Bare procedural ground of a recipe, through the camera."""
+def drawn(recipe_name: str, mission_name: str, count: int, seed: int, scale_m: float) -> Sample:
+    """Bare procedural ground of a recipe, through the camera, shrunk to ``scale_m`` metres a pixel."""
     recipe = load_recipe(recipe_name)
     bare = recipe.composition.model_copy(update={"empty_share": 1.0, "decoys_per_chip": (0, 0)})
     recipe = recipe.model_copy(update={"composition": bare})
-    source = ChipSource(recipe, load_mission(mission_name), seed=seed, chip_px=CROP_PX)
+    mission = load_mission(mission_name)
+    finest_m = mission.ground_sample_distance_m * recipe.composition.ground_sample_share[0]
+    chip_px = max(CROP_PX, 4 * math.ceil(CROP_PX * scale_m / finest_m / 4))
+    source = ChipSource(recipe, mission, seed=seed, chip_px=chip_px)
     crops: list[Picture] = []
     for number in range(-(-count // _BATCH)):
         scene = source.scene(min(_BATCH, count - len(crops)), number)
-        crops += list(render_mixed(scene, None, torch.device("cpu")).image.permute(0, 2, 3, 1).numpy())
+        pictures = render_mixed(scene, None, torch.device("cpu")).image.permute(0, 2, 3, 1).numpy()
+        scales = [ground.gsd_m / scale_m for ground in scene.grounds if isinstance(ground, GroundSpec)]
+        crops += [_shrunk(picture, scale) for picture, scale in zip(pictures, scales, strict=True)]
     return Sample(crops, [f"drawn {i}" for i in range(count)])
+
+
+def _shrunk(picture: Picture, factor: float) -> Picture:
+    """The top left of a picture, ``factor`` times as large (1 at most)."""
+    side = min(round(CROP_PX / min(factor, 1.0)), *picture.shape[:2])
+    piece = np.ascontiguousarray(picture[:side, :side])
+    return cv2.resize(piece, (CROP_PX, CROP_PX), interpolation=cv2.INTER_AREA).astype(np.uint8)
 
 
 def described(crops: Sequence[Picture]) -> NDArray[np.float64]:
@@ -245,6 +261,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Tell real ground from drawn ground, and say by what.")
     parser.add_argument("photographs", help="a folder of photographs, or of folders, one a flight")
     parser.add_argument("--gsd", default=None, help='scale: "1.7cm", or "field=1.7cm,wood=2cm" by flight')
+    parser.add_argument("--scale-m", type=float, default=0.02, help="metres a pixel at which both are judged")
     parser.add_argument("--recipe", default="field")
     parser.add_argument("--mission", default="harrow-fen")
     parser.add_argument("--crops", type=int, default=320, help="of each kind")
@@ -252,15 +269,14 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=None, help="folder for histograms of the strongest cues")
     options = parser.parse_args()
     torch.set_num_threads(1)
-    gsd_m = load_mission(options.mission).ground_sample_distance_m
     try:
         scales = None if options.gsd is None else parse_ground_scales(options.gsd)
-        bank = GroundBank.from_folder(options.photographs, scales, mission_gsd_m=gsd_m)
+        bank = GroundBank.from_folder(options.photographs, scales, mission_gsd_m=options.scale_m)
     except InputError as error:
         raise SystemExit(str(error)) from None
     sides = (
         photographed(bank, options.crops, options.seed),
-        drawn(options.recipe, options.mission, options.crops, options.seed),
+        drawn(options.recipe, options.mission, options.crops, options.seed, options.scale_m),
     )
     values = np.concatenate([described(side.crops) for side in sides])
     real = np.repeat([True, False], [len(side.crops) for side in sides])
