@@ -44,6 +44,8 @@ COLOUR_HEADS = ("panel_colour", "mark_colour", "panel")
 # How far boxes are off in training, as normal shares of their sides: place and size, on panels and on anything else.
 PANEL_JITTER = (0.04, 0.06)
 OTHER_JITTER = (0.15, 0.25)
+# A detector's box around a look-alike is as near as around a panel: were other boxes always loose, a near one would mean "panel".
+LOOSE_SHARE = 0.5
 Value = TypeVar("Value")
 
 
@@ -296,8 +298,9 @@ class Readers(nn.Module):
 
 
 def loosened(chips: ChipBatch, generator: torch.Generator) -> Tensor:
-    """The boxes [N, 4] of a batch as a detector might give them: near the truth on panels, loose on anything else."""
-    loose = (chips.category != 0)[:, None].float()
+    """The boxes [N, 4] of a batch as a detector might give them: near the truth on panels, near or loose on anything else."""
+    drawn = torch.rand(len(chips.category), generator=generator).to(chips.category.device) < LOOSE_SHARE
+    loose = ((chips.category != 0) & drawn)[:, None].float()
     shift = PANEL_JITTER[0] + (OTHER_JITTER[0] - PANEL_JITTER[0]) * loose
     stretch = PANEL_JITTER[1] + (OTHER_JITTER[1] - PANEL_JITTER[1]) * loose
     return jittered(chips.box_px, generator, shift, stretch)
