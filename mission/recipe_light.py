@@ -101,6 +101,8 @@ class GroundSettings(Settings):
     )
     extra_kinds: tuple[int, int] = (0, 3)
     """Fewest and most further kinds blended into the main one with natural borders."""
+    scattered: Share = 0.45
+    """Share of grounds with small things scattered on them: stones, tufts, sticks, leaves, molehills, litter."""
     structures: Share = 0.45
     """Share of grounds with made things: paths, roads, tracks, beds, slabs, roofs, fences, paint lines."""
     trees: Share = 0.3

@@ -24,7 +24,7 @@ def sample_ground(
     rng: np.random.Generator, settings: GroundSettings, gsd_m: float, extent_px: tuple[int, int] = (320, 320)
 ) -> GroundSpec:
     """Draw one ground for pictures of ``extent_px`` (height, width) at ``gsd_m`` metres a pixel."""
-    from synth.ground_structures import LARGE_M, clumps_of, made_things, standing_things, waves_of
+    from synth.ground_structures import LARGE_M, clumps_of, made_things, scattered, standing_things, waves_of
 
     draw = LayerDraw(rng, settings, gsd_m, extent_px)
     main = _pick(rng, settings.kinds)
@@ -33,6 +33,7 @@ def sample_ground(
     count = int(rng.integers(low, high + 1)) + (2 if draw.width_m > LARGE_M else 0)
     for _ in range(count):
         layers.append(draw.patch(str(rng.choice(NEIGHBOURS[main]))))
+    layers += scattered(draw, main)
     waves: Waves | None = waves_of(draw, main)
     large = draw.width_m > LARGE_M
     # A picture of many metres meets what several small ones would.

@@ -67,9 +67,9 @@ KINDS: dict[str, GroundKind] = {
         height_m=(0.05, 0.25),
         soft_m=0.35,
         ragged_m=0.2,
-        tone=1.3,
-        relief=1.3,
         patchy=1.0,
+        tone=1.5,
+        relief=2.0,
     ),
     "dry_grass": GroundKind(
         (
@@ -82,6 +82,8 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.35,
         ragged_m=0.18,
         patchy=0.9,
+        tone=1.3,
+        relief=1.7,
     ),
     "clover": GroundKind(
         (
@@ -102,9 +104,9 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.2,
         ragged_m=0.3,
         height_m=(0.8, 1.8),
-        tone=1.2,
-        relief=1.4,
         patchy=0.8,
+        tone=1.5,
+        relief=2.2,
     ),
     "broad_leaves": GroundKind(
         (
@@ -116,9 +118,9 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.06,
         ragged_m=0.12,
         height_m=(0.2, 0.6),
-        tone=1.1,
-        relief=1.2,
         patchy=0.6,
+        tone=1.3,
+        relief=1.8,
     ),
     "soil": GroundKind(
         (
@@ -133,6 +135,8 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.35,
         ragged_m=0.2,
         patchy=0.6,
+        tone=0.9,
+        relief=0.9,
     ),
     "mud": GroundKind(
         (
@@ -175,9 +179,9 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.3,
         ragged_m=0.22,
         mix_blotch=0.08,
-        tone=1.3,
-        relief=1.4,
         patchy=0.8,
+        tone=1.5,
+        relief=2.0,
     ),
     "asphalt": GroundKind(
         (
@@ -213,9 +217,9 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.4,
         ragged_m=0.3,
-        tone=1.3,
-        relief=1.3,
         patchy=1.0,
+        tone=1.5,
+        relief=1.9,
     ),
     "bark_mulch": GroundKind(
         (
@@ -225,6 +229,8 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.08,
         ragged_m=0.08,
+        tone=1.3,
+        relief=1.5,
     ),
     "brushwood": GroundKind(
         (
@@ -234,9 +240,9 @@ KINDS: dict[str, GroundKind] = {
         ),
         soft_m=0.35,
         ragged_m=0.25,
-        tone=1.5,
-        relief=1.5,
         patchy=1.0,
+        tone=1.9,
+        relief=2.4,
     ),
     "shrubs": GroundKind(
         (
@@ -249,9 +255,9 @@ KINDS: dict[str, GroundKind] = {
         height_m=(0.4, 1.8),
         soft_m=0.08,
         ragged_m=0.16,
-        tone=1.35,
-        relief=1.2,
         patchy=1.0,
+        tone=1.7,
+        relief=2.2,
     ),
     "tree_crowns": GroundKind(
         (
@@ -264,9 +270,9 @@ KINDS: dict[str, GroundKind] = {
         height_m=(3.0, 10.0),
         soft_m=0.1,
         ragged_m=0.32,
-        tone=1.4,
-        relief=1.15,
         patchy=1.0,
+        tone=1.7,
+        relief=2.0,
     ),
     "bark": GroundKind(
         (
@@ -303,6 +309,51 @@ KINDS: dict[str, GroundKind] = {
         mix_blotch=0.1,
         patchy=0.15,
     ),
+    # What lies scattered on other ground; a wide pair of colours, for each thing has its own.
+    "stones": GroundKind(
+        (
+            ((96, 92, 86), (190, 184, 174)),
+            ((120, 112, 100), (214, 208, 198)),
+            ((88, 80, 74), (160, 146, 128)),
+        ),
+    ),
+    "clods": GroundKind(
+        (
+            ((70, 58, 46), (118, 98, 76)),
+            ((92, 76, 58), (140, 118, 90)),
+            ((58, 50, 40), (88, 84, 58)),
+        ),
+    ),
+    "bits": GroundKind(
+        (
+            ((150, 146, 136), (236, 234, 230)),
+            ((204, 190, 90), (236, 230, 200)),
+            ((120, 100, 84), (216, 208, 200)),
+            ((90, 110, 150), (230, 226, 220)),
+        ),
+    ),
+    "tufts": GroundKind(
+        (
+            ((76, 104, 50), (136, 150, 84)),
+            ((96, 112, 60), (184, 170, 116)),
+            ((64, 88, 48), (112, 132, 72)),
+            ((120, 112, 74), (206, 190, 142)),
+        ),
+    ),
+    "sticks": GroundKind(
+        (
+            ((84, 72, 60), (168, 156, 138)),
+            ((110, 98, 84), (204, 194, 178)),
+            ((70, 60, 52), (120, 104, 88)),
+        ),
+    ),
+    "dead_leaves": GroundKind(
+        (
+            ((110, 80, 54), (188, 148, 92)),
+            ((90, 72, 54), (150, 122, 90)),
+            ((150, 120, 60), (214, 190, 110)),
+        ),
+    ),
 }
 
 # What may be blended into a main ground, by how often the two lie side by side (common practice, no source).
@@ -315,11 +366,25 @@ NEIGHBOURS: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(
         EARTHS, (*EARTHS, *EARTHS, "dry_grass", "wild_grass", "weedy_grass", "clover", "brushwood", "shrubs", "mud")
     ),
-    **dict.fromkeys(MADE, ("asphalt", "concrete", "gravel", "mown_grass", "soil", "dry_grass")),
+    # What lies on paving in patches; one paving beside another has straight borders (``ground_structures``).
+    **dict.fromkeys(MADE, ("gravel", "sand", "soil", "mown_grass", "weedy_grass", "dry_grass", "leaf_litter")),
     **dict.fromkeys(WOODS, (*WOODS, "wild_grass", "dry_grass", "soil", "mud", "brushwood")),
     "water": ("mud", "sand", "wild_grass", "soil", "gravel", "brushwood", "reeds", "reeds", "broad_leaves"),
     "reeds": ("water", "water", "mud", "wild_grass", "dry_grass", "brushwood", "shrubs"),
     "broad_leaves": ("water", "soil", "mud", "wild_grass", "shrubs", "bark_mulch"),
     "bark_mulch": ("mown_grass", "weedy_grass", "soil", "shrubs", "leaf_litter", "gravel", "broad_leaves"),
-    "sheeting": ("asphalt", "concrete", "gravel"),
+    "sheeting": ("gravel", "soil", "sand", "leaf_litter"),
+}
+
+# What lies scattered on a main ground, by how often (common practice, no source).
+_ON_GRASS = ("tufts", "tufts", "tufts", "clods", "clods", "sticks", "dead_leaves", "bits", "stones")
+_ON_EARTH = ("stones", "stones", "stones", "tufts", "tufts", "sticks", "clods", "dead_leaves", "bits")
+SCATTERED: dict[str, tuple[str, ...]] = {
+    **dict.fromkeys(GRASSES, _ON_GRASS),
+    **dict.fromkeys(EARTHS, _ON_EARTH),
+    **dict.fromkeys(MADE, ("stones", "dead_leaves", "dead_leaves", "sticks", "bits", "bits", "tufts")),
+    "leaf_litter": ("sticks", "sticks", "tufts", "stones"),
+    "brushwood": ("tufts", "tufts", "stones"),
+    "bark_mulch": ("tufts", "tufts", "stones", "dead_leaves", "bits"),
+    "sheeting": ("dead_leaves", "bits"),
 }

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from synth.ground_kinds import KINDS, NEIGHBOURS
+from synth.ground_kinds import KINDS, NEIGHBOURS, SCATTERED
 from synth.ground_spec import Joints, Layer, Mask, Waves
 
 if TYPE_CHECKING:
@@ -41,6 +41,29 @@ def clumps_of(draw: LayerDraw, main: str) -> dict[str, float]:
         "clump_level": float(rng.normal(0, 0.7)),
         "clump_lean": 4.0 * strength * float(rng.normal(0, 1)),
     }
+
+
+def scattered(draw: LayerDraw, main: str) -> list[Layer]:
+    """Small things that lie singly on the main ground, more here and fewer there."""
+    rng = draw.rng
+    if main not in SCATTERED or rng.random() >= draw.settings.scattered:
+        return []
+    kind = str(rng.choice(SCATTERED[main]))
+    # The field moves a border through the ranks of the things (``synth.scattered_tiles``), of which it has about 4 deviations: it
+    # never reaches what lies between the things.
+    soft_m = max(_SCATTER_SOFT_M, draw.gsd_m)
+    mask = Mask(
+        "patch",
+        level=3.8 + 0.7 * abs(float(rng.normal())),
+        bend_m=0.9 * soft_m,
+        bend_scale_m=float(np.exp(rng.uniform(math.log(0.6), math.log(6)))),
+        seed=draw.seed(),
+    )
+    return [draw.layer(kind, mask, tone=0.3, relief=1.0, soft_m=soft_m, ragged_m=2.2 * soft_m, mix_blotch=0.05)]
+
+
+# Width over which a thing of the next rank appears.
+_SCATTER_SOFT_M = 0.02
 
 
 def made_things(draw: LayerDraw, main: str, first: int) -> list[Layer]:

@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from synth import earth_tiles, foliage_tiles, plant_tiles, torus
+from synth import earth_tiles, foliage_tiles, plant_tiles, scattered_tiles, torus
 from synth.laid_pieces import count
 from synth.tile_drawing import drawn_by_all_cores
 from synth.tile_store import missing, shared_out, stored
@@ -149,4 +149,10 @@ DRAW: dict[str, Draw] = {
     "concrete": concrete,
     "bark": bark,
     "sheeting": sheeting,
+    "stones": scattered_tiles.stones,
+    "clods": scattered_tiles.clods,
+    "bits": scattered_tiles.bits,
+    "tufts": scattered_tiles.tufts,
+    "sticks": scattered_tiles.sticks,
+    "dead_leaves": scattered_tiles.dead_leaves,
 }

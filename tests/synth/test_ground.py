@@ -11,7 +11,7 @@ from synth import ground_fields
 from synth.at_once import at_once_everywhere
 from synth.ground import paint_ground, sample_ground
 from synth.ground_fields import Nodes, PlacedMask, mask_fields
-from synth.ground_kinds import KINDS, NEIGHBOURS
+from synth.ground_kinds import KINDS, NEIGHBOURS, SCATTERED
 from synth.ground_spec import GroundSpec, Joints, Layer, Mask, Waves
 from synth.ground_tiles import DRAW, TILE_PX, tile
 
@@ -26,7 +26,9 @@ def _grounds(count: int, seed: int = 0, extent_px: tuple[int, int] = (160, 200))
 
 
 def test_every_kind_is_known_everywhere() -> None:
-    assert set(GROUND_KINDS) | {"bark"} == set(KINDS) == set(DRAW)
+    scattered = {kind for kinds in SCATTERED.values() for kind in kinds}
+    assert set(GROUND_KINDS) | {"bark"} | scattered == set(KINDS) == set(DRAW)
+    assert set(SCATTERED) <= set(GROUND_KINDS) and not scattered & set(GROUND_KINDS)
     assert set(NEIGHBOURS) == set(GROUND_KINDS)
     assert {kind for kinds in NEIGHBOURS.values() for kind in kinds} <= set(GROUND_KINDS)
 

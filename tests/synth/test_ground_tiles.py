@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import torch
@@ -5,11 +7,12 @@ import torch
 from mission.recipe_light import GroundSettings
 from synth.ground import paint_ground
 from synth.ground_draw import LayerDraw, sample_ground
-from synth.ground_kinds import KINDS
+from synth.ground_kinds import KINDS, SCATTERED
 from synth.ground_spec import GroundSpec, Layer, Mask
-from synth.ground_structures import puddles
+from synth.ground_structures import clumps_of, puddles, scattered
 from synth.ground_tiles import DRAW
 from synth.laid_pieces import Pieces, lay
+from synth.scattered_tiles import LEAST_RANK
 
 GSD_M = 0.02
 
@@ -117,3 +120,43 @@ def test_frayed_crowns_keep_their_place() -> None:
     one, other = covers
     assert 0.02 < float((one != other).float().mean()) / float(one.float().mean()) < 0.6
     assert float(torch.logical_and(one, other).sum()) > 0.7 * float(one.sum())
+
+
+_EVERYWHERE = GroundSettings(scattered=1.0, patchiness=(0.5, 0.5))
+
+
+@pytest.mark.parametrize("kind", sorted({kind for kinds in SCATTERED.values() for kind in kinds}))
+def test_scattered_things_lie_singly(kind: str) -> None:
+    """Most of the ground between them stays bare, and all of a thing shows before the next shows at all."""
+    tone, _, relief = DRAW[kind](np.random.default_rng(3), 256, 70.0)
+    assert 0.5 < float((tone == 0).mean()) < 0.999
+    assert LEAST_RANK < float(tone.max()) <= 0.3751
+    assert float(np.abs(relief[tone == 0]).max()) < 1e-6
+
+
+def test_scattered_things_never_run_together_into_a_patch() -> None:
+    """However a field of ranks swings, ground on which no thing lies is not covered."""
+    for seed in range(12):
+        draw = LayerDraw(np.random.default_rng(seed), _EVERYWHERE, GSD_M, (300, 300))
+        (things,) = scattered(draw, "soil")
+        things = replace(things, colour=(0.8, 0.8, 0.8), other=(0.8, 0.8, 0.8), tone=0.0)
+        ground = Layer("soil", (0.05, 0.05, 0.05), (0.05, 0.05, 0.05), tone=0.0, relief=0.0)
+        albedo = paint_ground([GroundSpec(GSD_M, (ground, things), blotch=0.0)], 600, 600).albedo[0, 0]
+        covered = albedo > 0.06
+        assert float(covered.float().mean()) < 0.3
+        # A patch of it would hold a square of half a metre; the largest thing is a heap of four decimetres with its shadow.
+        squares = torch.nn.functional.avg_pool2d(covered[None].float(), 40, 4)
+        assert float(squares.max()) < 1
+
+
+def test_spots_add_contrast_over_decimetres() -> None:
+    ground = Layer("soil", (0.2, 0.2, 0.2), (0.2, 0.2, 0.2), tone=0.0, relief=0.0)
+    draw = LayerDraw(np.random.default_rng(1), _EVERYWHERE, GSD_M, (300, 300))
+    spots = clumps_of(draw, "wild_grass")
+    assert abs(spots["clumps"]) > 0.05
+    even = GroundSpec(GSD_M, (ground,), blotch=0.05)
+    patchy = replace(
+        even, clumps=spots["clumps"], clump_scale_m=spots["clump_scale_m"], clump_level=spots["clump_level"]
+    )
+    one, other = (float(paint_ground([spec], 300, 300).albedo[0, 0].std()) for spec in (even, patchy))
+    assert other > 2 * one
