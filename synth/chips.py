@@ -12,6 +12,7 @@ from mission.camera import Camera
 from mission.mission_file import Mission
 from mission.recipe import Recipe
 from synth.capture import sample_capture
+from synth.chance import Chance
 from synth.clutter import choose_decoys, lay_decoys, sample_decoys
 from synth.compose import Scene
 from synth.marks import Typefaces
@@ -104,7 +105,8 @@ class ChipSource:
         gsd_m, views, headings = self._views(rng, count)
         layout, others = self._layout(rng, views, gsd_m)
         settings, px = self.recipe, self.chip_px
-        captures = tuple(sample_capture(rng, settings.capture, self.mission) for _ in range(count))
+        chance = Chance(rng)
+        captures = tuple(sample_capture(chance, settings.capture, self.mission) for _ in range(count))
         grounds = sample_grounds(rng, settings.ground, [float(g) for g in gsd_m], px, self.ground)
         return ChipScene(layout, views, captures, grounds, tuple(headings), self._outlines, others)
 

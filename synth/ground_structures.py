@@ -6,8 +6,6 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from synth.ground_kinds import KINDS, NEIGHBOURS, SCATTERED
 from synth.ground_spec import Joints, Layer, Mask, Waves
 
@@ -22,11 +20,11 @@ def waves_of(draw: LayerDraw, main: str) -> Waves | None:
     """Mowing stripes or furrows of the main ground, if it has any."""
     rng = draw.rng
     if main == "mown_grass" and rng.random() < 0.35:
-        return Waves(draw.angle(), float(rng.uniform(0.8, 4.0)), float(rng.uniform(0.03, 0.14)), float(rng.random()))
+        return Waves(draw.angle(), rng.uniform(0.8, 4.0), rng.uniform(0.03, 0.14), rng.random())
     if main in ("soil", "mud") and rng.random() < 0.25:
-        return Waves(draw.angle(), float(rng.uniform(0.3, 0.9)), float(rng.uniform(0.06, 0.2)), 0.2)
+        return Waves(draw.angle(), rng.uniform(0.3, 0.9), rng.uniform(0.06, 0.2), 0.2)
     if main == "dry_grass" and rng.random() < 0.2:
-        return Waves(draw.angle(), float(rng.uniform(0.25, 2.0)), float(rng.uniform(0.04, 0.12)), 0.3)
+        return Waves(draw.angle(), rng.uniform(0.25, 2.0), rng.uniform(0.04, 0.12), 0.3)
     return None
 
 
@@ -34,12 +32,12 @@ def clumps_of(draw: LayerDraw, main: str) -> dict[str, float]:
     """Fields of a ``GroundSpec`` about its spots: how strong, how large, how many."""
     rng, known = draw.rng, KINDS[main]
     # Most grounds are fairly even, a few are very patchy.
-    strength = known.patchy * float(rng.uniform(*draw.settings.patchiness)) * float(rng.random())
+    strength = known.patchy * rng.uniform(*draw.settings.patchiness) * rng.random()
     return {
-        "clumps": strength * float(rng.choice([-1.0, 1.0])),
-        "clump_scale_m": float(np.exp(rng.uniform(math.log(0.15), math.log(0.9)))),
-        "clump_level": float(rng.normal(0, 0.7)),
-        "clump_lean": 4.0 * strength * float(rng.normal(0, 1)),
+        "clumps": strength * rng.choice([-1.0, 1.0]),
+        "clump_scale_m": math.exp(rng.uniform(math.log(0.15), math.log(0.9))),
+        "clump_level": rng.normal(0, 0.7),
+        "clump_lean": 4.0 * strength * rng.normal(0, 1),
     }
 
 
@@ -48,15 +46,15 @@ def scattered(draw: LayerDraw, main: str) -> list[Layer]:
     rng = draw.rng
     if main not in SCATTERED or rng.random() >= draw.settings.scattered:
         return []
-    kind = str(rng.choice(SCATTERED[main]))
+    kind = rng.choice(SCATTERED[main])
     # The field moves a border through the ranks of the things (``synth.scattered_tiles``), of which it has about 4 deviations: it
     # never reaches what lies between the things.
     soft_m = max(_SCATTER_SOFT_M, draw.gsd_m)
     mask = Mask(
         "patch",
-        level=3.8 + 0.7 * abs(float(rng.normal())),
+        level=3.8 + 0.7 * abs(rng.normal()),
         bend_m=0.9 * soft_m,
-        bend_scale_m=float(np.exp(rng.uniform(math.log(0.6), math.log(6)))),
+        bend_scale_m=math.exp(rng.uniform(math.log(0.6), math.log(6))),
         seed=draw.seed(),
     )
     return [draw.layer(kind, mask, tone=0.3, relief=1.0, soft_m=soft_m, ragged_m=2.2 * soft_m, mix_blotch=0.05)]
@@ -72,8 +70,8 @@ def made_things(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     options = [path, path, road, tracks, tracks, beds, slabs, yard, painted_lines, fence, border, border]
     large = draw.width_m > LARGE_M
     layers: list[Layer] = border(draw, main, first) if large else []
-    for _ in range(1 + int(rng.random() < 0.3) + (int(rng.integers(1, 4)) if large else 0)):
-        option = options[int(rng.integers(len(options)))]
+    for _ in range(1 + int(rng.random() < 0.3) + (rng.integers(1, 4) if large else 0)):
+        option = options[rng.integers(len(options))]
         layers += option(draw, main, first + len(layers))
     return layers
 
@@ -85,17 +83,17 @@ LARGE_M = 20.0
 def border(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     """Where one field, lawn or yard ends and another begins; a hedge, a ditch or a worn strip along it at times."""
     rng = draw.rng
-    at, angle = draw.place(), float(rng.uniform(0, 2 * math.pi))
-    kind = str(rng.choice([*NEIGHBOURS[main], "mown_grass", "dry_grass", "soil"]))
+    at, angle = draw.place(), rng.uniform(0, 2 * math.pi)
+    kind = rng.choice([*NEIGHBOURS[main], "mown_grass", "dry_grass", "soil"])
     bend = {
-        "bend_m": float(rng.uniform(0, 0.6)) if rng.random() < 0.6 else 0.0,
-        "bend_scale_m": float(rng.uniform(3, 15)),
+        "bend_m": rng.uniform(0, 0.6) if rng.random() < 0.6 else 0.0,
+        "bend_scale_m": rng.uniform(3, 15),
         "seed": draw.seed(),
     }
     layers = [draw.layer(kind, Mask("half", at_m=at, angle=angle, **bend))]
     if rng.random() < 0.4:
-        strip = str(rng.choice(["shrubs", "tree_crowns", "wild_grass", "soil", "dry_grass", "gravel"]))
-        half = float(rng.uniform(0.15, 0.8))
+        strip = rng.choice(["shrubs", "tree_crowns", "wild_grass", "soil", "dry_grass", "gravel"])
+        half = rng.uniform(0.15, 0.8)
         layers.append(draw.layer(strip, Mask("band", at_m=at, angle=angle, size_m=(half, 0), **bend)))
     return layers
 
@@ -103,25 +101,25 @@ def border(draw: LayerDraw, main: str, first: int) -> list[Layer]:
 def path(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     """A path with a wandering edge."""
     rng = draw.rng
-    kind = str(rng.choice(["gravel", "soil", "asphalt", "concrete", "sand", "mud", "dry_grass"]))
-    half = float(rng.uniform(0.25, 1.4))
+    kind = rng.choice(["gravel", "soil", "asphalt", "concrete", "sand", "mud", "dry_grass"])
+    half = rng.uniform(0.25, 1.4)
     mask = Mask(
         "band",
         at_m=draw.place(),
         angle=draw.angle(),
         size_m=(half, 0),
-        bend_m=float(rng.uniform(0.1, 1.5)),
-        bend_scale_m=float(rng.uniform(6, 25)),
+        bend_m=rng.uniform(0.1, 1.5),
+        bend_scale_m=rng.uniform(6, 25),
         seed=draw.seed(),
     )
-    return [draw.layer(kind, mask, opacity=float(rng.uniform(0.7, 1.0)))]
+    return [draw.layer(kind, mask, opacity=rng.uniform(0.7, 1.0))]
 
 
 def road(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     """A straight paved road, kerbs and painted lines at times."""
     rng = draw.rng
-    at, angle, half = draw.place(), draw.angle(), float(rng.uniform(1.2, 3.5))
-    kind = str(rng.choice(["asphalt", "asphalt", "concrete", "gravel"]))
+    at, angle, half = draw.place(), draw.angle(), rng.uniform(1.2, 3.5)
+    kind = rng.choice(["asphalt", "asphalt", "concrete", "gravel"])
     layers = [draw.layer(kind, Mask("band", at_m=at, angle=angle, size_m=(half, 0)))]
     across = (-math.sin(angle), math.cos(angle))
     if rng.random() < 0.5:
@@ -131,7 +129,7 @@ def road(draw: LayerDraw, main: str, first: int) -> list[Layer]:
             place = (at[0] + across[0] * shift, at[1] + across[1] * shift)
             layers.append(_moved(draw, kerb, Mask("band", at_m=place, angle=angle, size_m=(0.08, 0))))
     if kind != "gravel" and rng.random() < 0.6:
-        shift = float(rng.choice([0.0, half - 0.2, 0.15 - half]))
+        shift = rng.choice([0.0, half - 0.2, 0.15 - half])
         place = (at[0] + across[0] * shift, at[1] + across[1] * shift)
         layers += _line(draw, place, angle, first + len(layers), dashed=bool(rng.random() < 0.5))
     return layers
@@ -147,15 +145,15 @@ def _line(draw: LayerDraw, at: tuple[float, float], angle: float, index: int, da
             "boxes",
             at_m=at,
             angle=angle,
-            size_m=(float(rng.uniform(0.5, 1.5)), 4.0),
-            period_m=(float(rng.uniform(3, 5)), 0.0),
+            size_m=(rng.uniform(0.5, 1.5), 4.0),
+            period_m=(rng.uniform(3, 5), 0.0),
         )
         layers.append(draw.layer("concrete", gaps, drawn=False, soft_m=0.02, ragged_m=0.0))
         within = index
-    mask = Mask("band", at_m=at, angle=angle, size_m=(float(rng.uniform(0.04, 0.09)), 0))
+    mask = Mask("band", at_m=at, angle=angle, size_m=(rng.uniform(0.04, 0.09), 0))
     layers.append(
         draw.layer(
-            "asphalt", mask, colour=colour, other=other, opacity=float(rng.uniform(0.55, 0.95)), within=within,
+            "asphalt", mask, colour=colour, other=other, opacity=rng.uniform(0.55, 0.95), within=within,
             soft_m=0.01, ragged_m=0.02,
         )
     )  # fmt: skip
@@ -165,22 +163,22 @@ def _line(draw: LayerDraw, at: tuple[float, float], angle: float, index: int, da
 def tracks(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     """Two wheel tracks."""
     rng = draw.rng
-    kind = str(rng.choice(["soil", "mud", "dry_grass", "gravel", "sand"]))
+    kind = rng.choice(["soil", "mud", "dry_grass", "gravel", "sand"])
     mask = Mask(
         "tracks",
         at_m=draw.place(),
         angle=draw.angle(),
-        size_m=(float(rng.uniform(0.1, 0.35)), float(rng.uniform(1.3, 2.1))),
-        bend_m=float(rng.uniform(0.1, 1.5)),
-        bend_scale_m=float(rng.uniform(8, 30)),
+        size_m=(rng.uniform(0.1, 0.35), rng.uniform(1.3, 2.1)),
+        bend_m=rng.uniform(0.1, 1.5),
+        bend_scale_m=rng.uniform(8, 30),
         seed=draw.seed(),
     )
     return [
         draw.layer(
             kind,
             mask,
-            opacity=float(rng.uniform(0.3, 0.95)),
-            soft_m=float(rng.uniform(0.04, 0.2)),
+            opacity=rng.uniform(0.3, 0.95),
+            soft_m=rng.uniform(0.04, 0.2),
             ragged_m=0.15,
         )
     ]
@@ -190,18 +188,18 @@ def beds(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     """Rectangular beds in rows, edged, with paths between."""
     rng = draw.rng
     at, angle = draw.place(), draw.angle()
-    half = (float(rng.uniform(0.4, 2.0)), float(rng.uniform(0.3, 1.2)))
-    gap = float(rng.uniform(0.3, 1.0))
+    half = (rng.uniform(0.4, 2.0), rng.uniform(0.3, 1.2))
+    gap = rng.uniform(0.3, 1.0)
     period = (2 * half[0] + gap, 2 * half[1] + gap)
-    region = Mask("boxes", at_m=at, angle=angle, size_m=(float(rng.uniform(2, 8)), float(rng.uniform(2, 6))))
-    layers = [draw.layer(str(rng.choice(["soil", "gravel", "mown_grass", "leaf_litter", "concrete"])), region)]
-    rim = float(rng.uniform(0.03, 0.12))
+    region = Mask("boxes", at_m=at, angle=angle, size_m=(rng.uniform(2, 8), rng.uniform(2, 6)))
+    layers = [draw.layer(rng.choice(["soil", "gravel", "mown_grass", "leaf_litter", "concrete"]), region)]
+    rim = rng.uniform(0.03, 0.12)
     edge = draw.layer(
-        str(rng.choice(["concrete", "concrete", "sheeting", "soil"])),
+        rng.choice(["concrete", "concrete", "sheeting", "soil"]),
         _boxes(at, angle, (half[0] + rim, half[1] + rim), period),
         within=first,
     )
-    fill = str(rng.choice(["soil", "mud", "bark_mulch", "broad_leaves", "shrubs", "water", "water", "weedy_grass"]))
+    fill = rng.choice(["soil", "mud", "bark_mulch", "broad_leaves", "shrubs", "water", "water", "weedy_grass"])
     layers.append(edge)
     layers.append(
         draw.layer(
@@ -216,13 +214,13 @@ def beds(draw: LayerDraw, main: str, first: int) -> list[Layer]:
         plants = Mask(
             "crowns",
             size_m=(0.08, 0.3),
-            period_m=(float(rng.uniform(0.3, 0.7)), 0),
-            level=float(rng.uniform(0.3, 0.9)),
+            period_m=(rng.uniform(0.3, 0.7), 0),
+            level=rng.uniform(0.3, 0.9),
             seed=draw.seed(),
             bend_m=0.06,
             bend_scale_m=0.4,
         )
-        kind = str(rng.choice(["shrubs", "broad_leaves", "broad_leaves", "wild_grass"]))
+        kind = rng.choice(["shrubs", "broad_leaves", "broad_leaves", "wild_grass"])
         crop = draw.layer(kind, plants, within=first + 2, ragged_m=0.1)
         layers.append(crop)
     return layers
@@ -236,28 +234,28 @@ def slabs(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     """A paved area of slabs or bricks."""
     rng = draw.rng
     angle = draw.angle()
-    size = float(rng.choice([0.12, 0.3, 0.4, 0.5, 0.6, 1.0, 2.0]))
+    size = rng.choice([0.12, 0.3, 0.4, 0.5, 0.6, 1.0, 2.0])
     joints = Joints(
         angle,
-        (size, size * float(rng.choice([0.5, 1.0, 1.0, 2.0]))),
-        float(rng.uniform(0.008, 0.03)),
-        float(rng.uniform(0.15, 0.5)),
+        (size, size * rng.choice([0.5, 1.0, 1.0, 2.0])),
+        rng.uniform(0.008, 0.03),
+        rng.uniform(0.15, 0.5),
     )
-    region = Mask("boxes", at_m=draw.place(), angle=angle, size_m=(float(rng.uniform(1, 8)), float(rng.uniform(1, 6))))
+    region = Mask("boxes", at_m=draw.place(), angle=angle, size_m=(rng.uniform(1, 8), rng.uniform(1, 6)))
     return [draw.layer("concrete", region, joints=joints)]
 
 
 def yard(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     """A flat rectangle: sheeting, a low roof with its courses or seams, a sand court."""
     rng = draw.rng
-    kind = str(rng.choice(["sheeting", "sheeting", "sand", "asphalt", "concrete", "gravel"]))
-    height_m = float(rng.uniform(1.5, 3.5)) if kind == "sheeting" and rng.random() < 0.6 else 0.0
-    half = (float(rng.uniform(0.8, 5)), float(rng.uniform(0.8, 4)))
+    kind = rng.choice(["sheeting", "sheeting", "sand", "asphalt", "concrete", "gravel"])
+    height_m = rng.uniform(1.5, 3.5) if kind == "sheeting" and rng.random() < 0.6 else 0.0
+    half = (rng.uniform(0.8, 5), rng.uniform(0.8, 4))
     mask = Mask("boxes", at_m=draw.place(), angle=draw.angle(), size_m=half)
     joints = None
     if height_m and rng.random() < 0.8:
-        course, tile = float(rng.uniform(0.15, 0.6)), float(rng.choice([0.0, 0.2, 0.3, 0.6]))
-        joints = Joints(mask.angle, (tile, course), float(rng.uniform(0.015, 0.05)), float(rng.uniform(0.2, 0.6)))
+        course, tile = rng.uniform(0.15, 0.6), rng.choice([0.0, 0.2, 0.3, 0.6])
+        joints = Joints(mask.angle, (tile, course), rng.uniform(0.015, 0.05), rng.uniform(0.2, 0.6))
     return [draw.layer(kind, mask, height_m=height_m, joints=joints, soft_m=0.02, ragged_m=0.0 if height_m else 0.03)]
 
 
@@ -275,14 +273,14 @@ def fence(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     """A fence or wall seen from above with its shadow beside it."""
     rng = draw.rng
     at, angle = draw.place(), draw.angle()
-    kind = str(rng.choice(["concrete", "sheeting", "soil"]))
-    half = float(rng.uniform(0.02, 0.12))
+    kind = rng.choice(["concrete", "sheeting", "soil"])
+    half = rng.uniform(0.02, 0.12)
     across = (-math.sin(angle), math.cos(angle))
-    shift = float(rng.choice([-1, 1])) * (half + float(rng.uniform(0.1, 0.8)))
+    shift = rng.choice([-1, 1]) * (half + rng.uniform(0.1, 0.8))
     shadow = draw.layer(
         "asphalt",
         Mask("band", at_m=(at[0] + across[0] * shift, at[1] + across[1] * shift), angle=angle, size_m=(half + 0.1, 0)),
-        colour=(0.012, 0.012, 0.014), other=(0.012, 0.012, 0.014), opacity=float(rng.uniform(0.3, 0.7)), soft_m=0.05,
+        colour=(0.012, 0.012, 0.014), other=(0.012, 0.012, 0.014), opacity=rng.uniform(0.3, 0.7), soft_m=0.05,
     )  # fmt: skip
     return [
         shadow,
@@ -309,11 +307,11 @@ def standing_things(draw: LayerDraw, main: str) -> list[Layer]:
 def _logs(draw: LayerDraw) -> list[Layer]:
     """Fallen trunks, at times with thinner ones between them."""
     rng = draw.rng
-    half = float(rng.uniform(0.5, 2.5))
-    thick = max(float(rng.uniform(0.03, 0.08)) * half + 0.02, _THINNEST_PX * draw.gsd_m)
-    layers = [_sticks(draw, half, thick, float(rng.uniform(0.1, 0.5)))]
+    half = rng.uniform(0.5, 2.5)
+    thick = max(rng.uniform(0.03, 0.08) * half + 0.02, _THINNEST_PX * draw.gsd_m)
+    layers = [_sticks(draw, half, thick, rng.uniform(0.1, 0.5))]
     if 0.5 * thick > _THINNEST_PX * draw.gsd_m and rng.random() < 0.6:
-        layers.append(_sticks(draw, float(rng.uniform(0.3, 0.7)) * half, 0.5 * thick, float(rng.uniform(0.4, 1.0))))
+        layers.append(_sticks(draw, rng.uniform(0.3, 0.7) * half, 0.5 * thick, rng.uniform(0.4, 1.0)))
     return layers
 
 
@@ -326,7 +324,7 @@ def _sticks(draw: LayerDraw, half_m: float, radius_m: float, level: float) -> La
     mask = Mask(
         "sticks",
         size_m=(half_m, radius_m),
-        period_m=(float(rng.uniform(2.2, 5)) * half_m, 0),
+        period_m=(rng.uniform(2.2, 5) * half_m, 0),
         level=level,
         seed=draw.seed(),
         bend_m=0.35 * radius_m,
@@ -338,8 +336,8 @@ def _sticks(draw: LayerDraw, half_m: float, radius_m: float, level: float) -> La
 def puddles(draw: LayerDraw) -> list[Layer]:
     """Standing water in the hollows of bare ground, with wet earth about it."""
     rng = draw.rng
-    scale_m = float(np.exp(rng.uniform(math.log(0.8), math.log(5))))
-    level = float(rng.uniform(0.7, 1.6))
+    scale_m = math.exp(rng.uniform(math.log(0.8), math.log(5)))
+    level = rng.uniform(0.7, 1.6)
     pool = Mask(
         "patch",
         level=level,
@@ -350,8 +348,8 @@ def puddles(draw: LayerDraw) -> list[Layer]:
         fray_scale_m=0.15 * scale_m,
     )
     wet = replace(pool, level=level - 0.3)
-    sky = float(rng.uniform(0.12, 0.45))
-    murk = tuple(sky * float(part) for part in np.exp(rng.normal(0, 0.1, 3)) * (0.95, 0.97, 1.0))
+    sky = rng.uniform(0.12, 0.45)
+    murk = tuple(sky * part * math.exp(rng.normal(0, 0.1)) for part in (0.95, 0.97, 1.0))
     clear = tuple(0.5 * part for part in murk)
     dark = (0.03, 0.026, 0.022)
     return [
@@ -363,21 +361,21 @@ def puddles(draw: LayerDraw) -> list[Layer]:
 def _crowns(draw: LayerDraw, kind: str, drawn: bool) -> Layer:
     rng = draw.rng
     low, high = (1.2, 4.5) if kind == "tree_crowns" else (0.3, 1.4)
-    largest = float(rng.uniform(low * 1.3, high))
+    largest = rng.uniform(low * 1.3, high)
     known = KINDS[kind].height_m
     mask = Mask(
         "crowns",
         at_m=draw.place(),
         size_m=(max(low, largest * 0.4), largest),
-        period_m=(largest * float(rng.uniform(2.2, 7)), 0),
-        level=float(rng.uniform(0.25, 1.0)),
+        period_m=(largest * rng.uniform(2.2, 7), 0),
+        level=rng.uniform(0.25, 1.0),
         seed=draw.seed(),
         bend_m=0.22 * largest,
         bend_scale_m=1.1 * largest,
-        fray_m=min(0.3, float(rng.uniform(0.1, 0.2)) * largest),
-        fray_scale_m=float(rng.uniform(0.2, 0.5)),
+        fray_m=min(0.3, rng.uniform(0.1, 0.2) * largest),
+        fray_scale_m=rng.uniform(0.2, 0.5),
     )
-    return draw.layer(kind, mask, drawn=drawn, height_m=float(rng.uniform(*known)))
+    return draw.layer(kind, mask, drawn=drawn, height_m=rng.uniform(*known))
 
 
 def _moved(draw: LayerDraw, layer: Layer, mask: Mask) -> Layer:
@@ -385,6 +383,6 @@ def _moved(draw: LayerDraw, layer: Layer, mask: Mask) -> Layer:
         **{
             **vars(layer),
             "mask": mask,
-            "offset_px": (int(draw.rng.integers(512)), int(draw.rng.integers(512))),
+            "offset_px": (draw.rng.integers(512), draw.rng.integers(512)),
         }
     )

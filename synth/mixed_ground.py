@@ -9,6 +9,7 @@ import numpy as np
 import torch
 
 from mission.recipe_light import GroundSettings
+from synth.chance import Chance
 from synth.compose import GroundCanvas, Rendered, Scene, blend, developed, ground_canvas, photo_canvas, render_chips
 from synth.ground import GroundSpec, sample_ground
 from synth.photo_ground import GroundBank, PhotoGroundSpec
@@ -22,11 +23,12 @@ def sample_grounds(
     rng: np.random.Generator, settings: GroundSettings, gsd_m: Sequence[float], px: int, bank: GroundBank | None
 ) -> Grounds:
     """A ground for each chip of ``px`` pixels: from the bank for ``settings.real_share`` of them, else procedural."""
+    chance = Chance(rng)
     if bank is None:
-        return tuple(sample_ground(rng, settings, g, (px, px)) for g in gsd_m)
+        return tuple(sample_ground(chance, settings, g, (px, px)) for g in gsd_m)
     real = rng.random(len(gsd_m)) < settings.real_share
     return tuple(
-        bank.sample(rng, px, px, g, settings.blending) if of_bank else sample_ground(rng, settings, g, (px, px))
+        bank.sample(rng, px, px, g, settings.blending) if of_bank else sample_ground(chance, settings, g, (px, px))
         for g, of_bank in zip(gsd_m, real, strict=True)
     )
 
