@@ -17,6 +17,7 @@ from PIL import Image
 
 from synth.at_once import at_once
 from synth.capture import CaptureSpec
+from synth.opencv import cv2, with_opencv
 
 # Pillow's codes of chroma sampling, and the (rows, columns) of luma to one chroma sample.
 _SUBSAMPLING = {"4:4:4": 0, "4:2:2": 1, "4:2:0": 2}
@@ -64,6 +65,11 @@ def store_as_jpeg(pictures: torch.Tensor, captures: Sequence[CaptureSpec]) -> to
     A picture is a piece of a larger one: where the encoder's blocks lie in it hangs on the seed (of the first capture where
     a GPU takes a batch together).
     """
+    if with_opencv(pictures.device):
+        stored = torch.empty(pictures.shape, dtype=torch.uint8)
+        for picture, capture, out in zip(pictures, captures, stored.numpy(), strict=True):
+            _through_opencv(picture.contiguous().numpy(), capture, out)
+        return stored
     red, green, blue = pictures.int().unbind(1)
     return store_packed(red.add_(green, alpha=256).add_(blue, alpha=65536), captures)
 
@@ -72,7 +78,7 @@ def store_packed(packed: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch
     """:func:`store_as_jpeg` for pixels int32 [B, H, W] of red + 256 green + 65536 blue."""
     if not at_once(packed.device) and len(captures) > 1:
         return torch.cat([store_packed(packed[i : i + 1], captures[i : i + 1]) for i in range(len(captures))])
-    y, x = captures[0].seed % 16, captures[0].seed // 16 % 16
+    y, x = _corner(captures[0])
     h, w = packed.shape[-2:]
     larger = torch.empty((len(packed), h + y, w + x), dtype=torch.int32, device=packed.device)
     larger[:, y:, x:] = packed
@@ -81,6 +87,30 @@ def store_packed(packed: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch
     if at_once(packed.device):
         return quantise_as_jpeg(pixels_of(larger), captures)[..., y:, x:]
     return _through_a_file(larger[0], captures[0], (y, x))[None]
+
+
+def _corner(capture: CaptureSpec) -> tuple[int, int]:
+    """Rows and columns of a larger picture's first blocks that lie beyond a picture's top and left."""
+    return capture.seed % 16, capture.seed // 16 % 16
+
+
+def _through_opencv(picture: np.ndarray, capture: CaptureSpec, out: np.ndarray) -> None:
+    """A picture uint8 [3, H, W] encoded and decoded into ``out`` by OpenCV, which has the same library as Pillow inside."""
+    y, x = _corner(capture)
+    _, h, w = picture.shape
+    larger = np.empty((h + y, w + x, 3), np.uint8)
+    inside = larger[y:, x:]
+    for colour, plane in enumerate(picture):
+        cv2.insertChannel(plane, inside, 2 - colour)
+    larger[y:, :x] = larger[y:, x : x + 1]
+    larger[:y] = larger[y : y + 1]
+    sampling = getattr(cv2, f"IMWRITE_JPEG_SAMPLING_FACTOR_{capture.chroma_sampling.replace(':', '')}")
+    asked = [cv2.IMWRITE_JPEG_QUALITY, capture.jpeg_quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling]
+    done, file = cv2.imencode(".jpg", larger, asked)
+    assert done
+    stored = cv2.imdecode(file, cv2.IMREAD_COLOR)[y:, x:]
+    for colour, plane in enumerate(out):
+        cv2.extractChannel(stored, 2 - colour, dst=plane)
 
 
 def pixels_of(packed: torch.Tensor) -> torch.Tensor:

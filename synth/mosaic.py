@@ -16,6 +16,7 @@ import torch.nn.functional as F
 
 from synth.at_once import at_once
 from synth.capture import CaptureSpec
+from synth.opencv import cv2, with_opencv
 from synth.optics import KernelTerms, kernel_terms, lens_batch, weighted_sum
 
 # (colour channel, row parity, column parity) of the four planes.
@@ -36,12 +37,30 @@ def sample_mosaic(
     if at_once(radiance.device):
         return summed_mosaic(radiance, captures, scale)
     out = torch.empty((len(radiance), 4, radiance.shape[2] // 2, radiance.shape[3] // 2))
+    sample = _sample_whole if with_opencv(radiance.device) else _sample_bands
     for i, (capture, factor) in enumerate(zip(captures, factors, strict=True)):
-        _sample_one(radiance[i], kernel_terms(capture), factor, out[i])
+        sample(radiance[i], kernel_terms(capture), factor, out[i])
     return out
 
 
-def _sample_one(radiance: torch.Tensor, terms: KernelTerms, factor: float, out: torch.Tensor) -> None:
+def _sample_whole(radiance: torch.Tensor, terms: KernelTerms, factor: float, out: torch.Tensor) -> None:
+    """One picture [3, H, W] into planes [4, H / 2, W / 2]: all of it blurred, which is quicker than what is kept alone."""
+    seen = [_blurred(np.ascontiguousarray(plane), terms, factor) for plane in radiance.numpy()]
+    h, w = out.shape[1:]
+    for plane, (colour, row, column) in zip(out.numpy(), PLANES, strict=True):
+        cv2.extractChannel(seen[colour][row::2].reshape(h, w, 2), column, dst=plane)
+
+
+def _blurred(plane: np.ndarray, terms: KernelTerms, factor: float) -> np.ndarray:
+    total = None
+    for down, across in zip(terms.down * factor, terms.across, strict=True):
+        part = cv2.sepFilter2D(plane, cv2.CV_32F, across, down, borderType=cv2.BORDER_REPLICATE)
+        total = part if total is None else cv2.add(total, part, dst=total)
+    assert total is not None
+    return total
+
+
+def _sample_bands(radiance: torch.Tensor, terms: KernelTerms, factor: float, out: torch.Tensor) -> None:
     """One picture [3, H, W] into planes [4, H / 2, W / 2]: along y, then along x.
 
     Both are products of a small band matrix with overlapping pieces of the picture, which leave out every other row and
@@ -110,8 +129,7 @@ def demosaic(planes: torch.Tensor) -> torch.Tensor:
 def demosaic_phases(planes: torch.Tensor, dtype: torch.dtype | None = None) -> torch.Tensor:
     """Full colour in phases [B, 3, 4, H / 2, W / 2] from planes [B, 4, H / 2, W / 2], in another type (cut off) if asked.
 
-    Gradient-corrected linear interpolation: H. Malvar, L. He, R. Cutler, ICASSP 2004, figure 2 (from memory; weights are in
-    eighths there), as one convolution from the four planes to the eight phases that were not sampled.
+    Gradient-corrected linear interpolation, as one convolution from the four planes to the eight phases that were not sampled.
     """
     padded = F.pad(planes, (1, 1, 1, 1), mode="replicate")
     missing = convolved(padded, _interpolation(planes.dtype, planes.device))
@@ -143,9 +161,11 @@ def phases_of(pictures: torch.Tensor) -> torch.Tensor:
     return torch.stack([pictures[..., row::2, column::2] for row in (0, 1) for column in (0, 1)], -3)
 
 
-_GREEN_AT_COLOUR = ((0, 0, -1, 0, 0), (0, 0, 2, 0, 0), (-1, 2, 4, 2, -1), (0, 0, 2, 0, 0), (0, 0, -1, 0, 0))
-_COLOUR_IN_ROW = ((0, 0, 0.5, 0, 0), (0, -1, 0, -1, 0), (-1, 4, 5, 4, -1), (0, -1, 0, -1, 0), (0, 0, 0.5, 0, 0))
-_COLOUR_AT_OTHER = ((0, 0, -1.5, 0, 0), (0, 2, 0, 2, 0), (-1.5, 0, 6, 0, -1.5), (0, 2, 0, 2, 0), (0, 0, -1.5, 0, 0))
+# From H. Malvar, L. He, R. Cutler, ICASSP 2004, figure 2 (from memory), in eighths: green where another colour was sampled, a
+# colour beside its own samples in the row, and red where blue was sampled or the other way round.
+GREEN_AT_COLOUR = ((0, 0, -1, 0, 0), (0, 0, 2, 0, 0), (-1, 2, 4, 2, -1), (0, 0, 2, 0, 0), (0, 0, -1, 0, 0))
+COLOUR_IN_ROW = ((0, 0, 0.5, 0, 0), (0, -1, 0, -1, 0), (-1, 4, 5, 4, -1), (0, -1, 0, -1, 0), (0, 0, 0.5, 0, 0))
+COLOUR_AT_OTHER = ((0, 0, -1.5, 0, 0), (0, 2, 0, 2, 0), (-1.5, 0, 6, 0, -1.5), (0, 2, 0, 2, 0), (0, 0, -1.5, 0, 0))
 
 
 @lru_cache(maxsize=8)
@@ -158,13 +178,13 @@ def _interpolation(dtype: torch.dtype, device: torch.device) -> torch.Tensor:
             if own == colour:
                 continue
             if colour == 1:
-                mask[:] = _GREEN_AT_COLOUR
+                mask[:] = GREEN_AT_COLOUR
             elif own == 1:
-                mask[:] = _COLOUR_IN_ROW
+                mask[:] = COLOUR_IN_ROW
                 if (colour == 0) != (row == 0):
                     mask = mask.T
             else:
-                mask[:] = _COLOUR_AT_OTHER
+                mask[:] = COLOUR_AT_OTHER
             for dy in range(-2, 3):
                 for dx in range(-2, 3):
                     (cell_y, at_row), (cell_x, at_column) = divmod(row + dy, 2), divmod(column + dx, 2)

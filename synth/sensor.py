@@ -16,9 +16,11 @@ import torch.nn.functional as F
 
 from synth.at_once import at_once
 from synth.capture import CaptureSpec
-from synth.jpeg import pixels_of, store_packed
+from synth.jpeg import pixels_of, store_as_jpeg, store_packed
 from synth.light import beside
 from synth.mosaic import demosaic_phases, interleaved, phases_of, sample_mosaic
+from synth.one_picture import finish_one
+from synth.opencv import with_opencv
 from synth.optics import kernel_radius_px, vignette
 from synth.tone import WHITE_STEP, finish
 
@@ -59,8 +61,13 @@ def develop(
         )
     even = F.pad(radiance, (0, w % 2, 0, h % 2), mode="replicate") if h % 2 or w % 2 else radiance
     counts = raw_counts(even, captures, first_row=first_row, frame_size_px=frame_size_px)
-    steps = demosaic_phases(white_balance(counts, captures, WHITE_STEP), torch.int32)
-    picture = interleaved(finish(steps, captures))[..., :h, :w]
+    balanced = white_balance(counts, captures, WHITE_STEP)
+    if with_opencv(radiance.device):
+        pictures = torch.empty(even.shape, dtype=torch.uint8)
+        for one, capture, pixels in zip(balanced, captures, pictures.numpy(), strict=True):
+            finish_one(one, capture, pixels)
+        return store_as_jpeg(pictures[..., :h, :w], captures) if jpeg else pictures[..., :h, :w]
+    picture = interleaved(finish(demosaic_phases(balanced, torch.int32), captures))[..., :h, :w]
     return store_packed(picture, captures) if jpeg else pixels_of(picture)
 
 
@@ -148,12 +155,15 @@ def add_noise(counts: torch.Tensor, captures: Sequence[CaptureSpec], first_row: 
     """
     gain = [full_scale(c) / c.full_well_e for c in captures]
     read = [(g * c.read_noise_e) ** 2 for g, c in zip(gain, captures, strict=True)]
-    dark = beside(counts, read)
-    if len(captures) == 1:
-        deviation = torch.add(dark, counts, alpha=gain[0]).clamp_(min=read[0])
+    deviation = torch.empty_like(counts)
+    if at_once(counts.device):
+        dark = beside(counts, read)
+        torch.maximum(torch.addcmul(dark, counts, beside(counts, gain)), dark, out=deviation).sqrt_()
     else:
-        deviation = torch.maximum(torch.addcmul(dark, counts, beside(counts, gain)), dark)
-    return _add_normal_numbers(counts, deviation.sqrt_(), captures, first_row)
+        # Numbers in the place of tensors: a CPU takes several times as long over two operands of unlike shapes.
+        for one, into, k, least in zip(counts, deviation, gain, read, strict=True):
+            torch.mul(one, k, out=into).add_(least).clamp_(min=least).sqrt_()
+    return _add_normal_numbers(counts, deviation, captures, first_row)
 
 
 def _add_normal_numbers(

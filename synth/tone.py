@@ -74,6 +74,11 @@ def _tone_tables(device: torch.device) -> torch.Tensor:
     )
 
 
+def tone_steps(name: str) -> torch.Tensor:
+    """Code values [WHITE_STEP + 1] of one tone on the CPU."""
+    return _tone_tables(torch.device("cpu")).view(len(_TONES), _STEPS)[list(_TONES).index(name)]
+
+
 def encode(rgb: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
     """Tone curve of every capture on linear [B, 3, H, W]: code values 0..255, float32, not yet rounded."""
     return encode_steps((rgb * WHITE_STEP).int(), captures)
@@ -107,11 +112,21 @@ def finish(steps: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor
     """Pixels int32 [B, 4, h, w] (red + 256 green + 65536 blue, 8 bits each) from demosaiced phases int32 [B, 3, 4, h, w] in
     steps of 1 / WHITE_STEP (changed)."""
     coded = encode_steps(steps, captures)
-    if any(c.noise_reduction > 0 or c.sharpening > 0 or c.saturation != 1 for c in captures):
+    if any(adjusts(c) for c in captures):
         coded = adjust_phases(coded, captures)
     red, green, blue = coded.clamp_(0, 255).round_().unbind(1)
     # Below 2^24 a float32 holds every whole number.
     return torch.add(red, green, alpha=256).add_(blue, alpha=65536).int()
+
+
+def adjusts(capture: CaptureSpec) -> bool:
+    """Whether a capture asks for noise reduction, sharpening or saturation."""
+    return capture.noise_reduction > 0 or capture.sharpening > 0 or capture.saturation != 1
+
+
+def noise_floor(capture: CaptureSpec) -> float:
+    """Square of the detail, in code values, of which noise reduction leaves half."""
+    return (2.5 * capture.noise_reduction * 255 * encoded_noise(capture)) ** 2 + 1e-6
 
 
 def adjust_detail(coded: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch.Tensor:
@@ -130,9 +145,8 @@ def adjust_phases(coded: torch.Tensor, captures: Sequence[CaptureSpec]) -> torch
     smooth = convolved(F.pad(y, (1, 1, 1, 1), mode="replicate"), _binomial(y.dtype, y.device))
     detail = y - smooth
     if any(c.noise_reduction > 0 for c in captures):
-        floor = [(2.5 * c.noise_reduction * 255 * encoded_noise(c)) ** 2 + 1e-6 for c in captures]
         power = detail.square()
-        detail *= power.div_(power + beside(y, floor))
+        detail *= power.div_(power + beside(y, [noise_floor(c) for c in captures]))
     saturation = scalars(captures, "saturation", y)
     smooth.addcmul_(detail, 1 + scalars(captures, "sharpening", y)).addcmul_(y, saturation, value=-1)
     return coded.mul_(saturation[:, None]).add_(smooth[:, None])

@@ -1,9 +1,13 @@
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
+
 import numpy as np
 import pytest
 import torch
 
 from synth.capture import CaptureSpec
 from synth.mosaic import PLANES, demosaic, interleaved, phases_of, sample_mosaic, summed_mosaic
+from synth.opencv import without_opencv
 from synth.optics import blur, kernel_radius_px, kernel_terms, vignette
 
 CAPTURES = [
@@ -45,11 +49,13 @@ def test_blur_equals_a_plain_convolution(capture: CaptureSpec) -> None:
     np.testing.assert_allclose(blur(_scene(), [capture])[0, 0].numpy(), expected, atol=1e-5)
 
 
-def test_mosaic_equals_blurring_and_picking() -> None:
+@pytest.mark.parametrize("way", [nullcontext, without_opencv])
+def test_mosaic_equals_blurring_and_picking(way: Callable[[], AbstractContextManager[None]]) -> None:
     scene = _scene(len(CAPTURES))
     blurred = blur(scene, CAPTURES)
     expected = torch.stack([blurred[:, c, row::2, column::2] for c, row, column in PLANES], 1)
-    torch.testing.assert_close(sample_mosaic(scene, CAPTURES), expected, atol=1e-5, rtol=0)
+    with way():
+        torch.testing.assert_close(sample_mosaic(scene, CAPTURES), expected, atol=1e-5, rtol=0)
 
 
 def test_both_ways_of_sampling_the_mosaic_agree() -> None:

@@ -9,6 +9,7 @@ from synth.capture import CaptureSpec, sample_capture
 from synth.jpeg import pixels_of
 from synth.light import illuminate
 from synth.mosaic import phases_of
+from synth.opencv import with_opencv, without_opencv
 from synth.sensor import develop, develop_frame, expose, margin_px
 from synth.tone import WHITE_STEP, adjust_detail, encode, finish, tone_curve
 
@@ -64,6 +65,34 @@ def test_a_frame_does_not_depend_on_its_strips(strip_px: int) -> None:
     # Sums may round differently in pieces of another size: a grey level in a pixel of ten thousand.
     off = (strips.int() - whole.int()).abs()
     assert off.max() <= 1 and (off > 0).float().mean() < 1e-3
+
+
+@pytest.mark.parametrize(("jpeg", "differing", "most"), [(False, 3e-4, 1), (True, 1e-2, 255)])
+@pytest.mark.parametrize("height_width", [(64, 80), (61, 77), (320, 320)])
+def test_with_and_without_opencv_pictures_are_the_same(
+    height_width: tuple[int, int], jpeg: bool, differing: float, most: int
+) -> None:
+    captures = [*_captures(4, seed=5), CaptureSpec(seed=9)]
+    scene = _scene(5, 320, 320)[..., : height_width[0], : height_width[1]] * 1.8
+    assert with_opencv(scene.device)
+    found = develop(scene, captures, jpeg=jpeg)
+    with without_opencv():
+        expected = develop(scene, captures, jpeg=jpeg)
+    # Sums are rounded in another order: a grey level in a pixel of thousands, which JPEG spreads over the block it flips.
+    off = (found.int() - expected.int()).abs()
+    assert off.max() <= most and (off > 0).float().mean() < differing
+    assert off.float().square().mean().sqrt() < 0.1
+
+
+def test_what_is_smoother_than_its_noise_and_brighter_than_white_is_the_same_without_opencv() -> None:
+    # Ringing of the interpolation at the edge between black and burnt-out white leaves the range of counts at both ends.
+    scene = torch.zeros((1, 3, 48, 64))
+    scene[..., 20:, 31:] = 30.0
+    capture = CaptureSpec(seed=3, blur_sigma_px=0.0, white_gain=(2.1, 1.0, 1.6), noise_reduction=1.0, sharpening=1.5)
+    found = develop(scene, [capture], jpeg=False)
+    with without_opencv():
+        expected = develop(scene, [capture], jpeg=False)
+    assert (found.int() - expected.int()).abs().max() <= 1
 
 
 def test_margin_is_even_and_covers_the_kernel() -> None:
