@@ -20,14 +20,14 @@ from synth.ground_fields import Nodes
 from synth.ground_layers import LayerNumbers, draw_joints, layer_colour, layer_cover
 from synth.ground_layout import Box, CoarseFields, coarse_fields, reach_boxes
 from synth.ground_spec import GroundSpec, Layer
-from synth.ground_tiles import gsd_step, make_ready
+from synth.ground_tiles import VARIANTS, gsd_step, make_ready
 from synth.kept_memory import keep_freed_memory
 from synth.seen_tiles import SeenTiles
 from synth.tile_crops import TileCrops
 
 __all__ = ["GroundLayer", "GroundSpec", "paint_ground", "sample_ground"]
 
-# Frames wider than this mix two pieces of each tile, so that its repetition does not show.
+# Frames wider than this mix pieces of two tiles of a kind, so that its repetition does not show.
 _REPEATS_FROM_PX = 700
 # Sides of the blocks in which a CPU paints: small ones stay in its cache, and fewer layers show in them.
 _BLOCK_PX = 480
@@ -72,8 +72,7 @@ def paint_ground(
     place = window or (0, 0, height_px, width_px)
     mix_pieces = max(height_px, width_px) > _REPEATS_FROM_PX
     where = torch.device(device)
-    keys = ((layer.kind, layer.variant, gsd_step(spec.gsd_m)) for spec in specs for layer in spec.layers)
-    make_ready(keys, all_cores=where.type != "cpu")
+    make_ready(_tiles(specs, mix_pieces), all_cores=where.type != "cpu")
     shadows = list(shadow_px_per_m) if shadow_px_per_m is not None else [spec.shadow_px_per_m for spec in specs]
     if out is None:
         planes = (torch.empty((len(specs), count, *place[2:]), device=where) for count in (3, 1, 1))
@@ -106,9 +105,19 @@ def paint_seen(
 ) -> None:
     """Paint one ground of ``size_px`` (height, width) on the CPU as a frame sees it, whose ``nodes`` have places on it."""
     keep_freed_memory()
-    make_ready((layer.kind, layer.variant, gsd_step(spec.gsd_m)) for layer in spec.layers)
-    coarse = coarse_fields([spec], [shadow], nodes)
-    _paint_blocks(spec, shadow, nodes, coarse, max(size_px) > _REPEATS_FROM_PX, out)
+    mix_pieces = max(size_px) > _REPEATS_FROM_PX
+    make_ready(_tiles([spec], mix_pieces))
+    _paint_blocks(spec, shadow, nodes, coarse_fields([spec], [shadow], nodes), mix_pieces, out)
+
+
+def _tiles(specs: Sequence[GroundSpec], mix_pieces: bool) -> list[tuple[str, int, int]]:
+    """Tiles that grounds need: kind, variant, step of scale."""
+    return [
+        (layer.kind, (layer.variant + second) % VARIANTS, gsd_step(spec.gsd_m))
+        for spec in specs
+        for layer in spec.layers
+        for second in range(1 + mix_pieces)
+    ]
 
 
 def _paint_blocks(

@@ -84,6 +84,7 @@ class LayerDraw:
         """A layer of a kind with colours, tile and texture drawn; ``changes`` override fields."""
         known, rng = KINDS[kind], self.rng
         colour, other = self.colours(kind)
+        contrast = rng.uniform(*self.settings.contrast)
         fields: dict[str, object] = {
             "kind": kind,
             "colour": colour,
@@ -92,8 +93,9 @@ class LayerDraw:
             "variant": rng.integers(VARIANTS),
             "turn": bool(rng.integers(2)),
             "offset_px": (rng.integers(TILE_PX), rng.integers(TILE_PX)),
-            "tone": known.tone * rng.uniform(*self.settings.contrast),
-            "relief": known.relief * rng.uniform(0.2, 1.0),
+            "tone": known.tone * contrast,
+            # What is faint in colour is low too: deep folds of one colour are modelling clay.
+            "relief": known.relief * rng.uniform(0.2, 1.0) * min(1.0, 0.4 + 0.6 * contrast),
             "mix_shift": rng.normal(0, 0.2),
             "mix_blotch": known.mix_blotch * rng.uniform(0.3, 1.5),
             "soft_m": known.soft_m * rng.uniform(0.5, 2),

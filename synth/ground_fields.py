@@ -270,11 +270,24 @@ def _round_body(dx: torch.Tensor, dy: torch.Tensor, chance: torch.Tensor, v: Val
 
 
 def _long_body(dx: torch.Tensor, dy: torch.Tensor, chance: torch.Tensor, v: Values) -> torch.Tensor:
+    """Logs: each of its own length, bow and taper, with the stub of a branch."""
     angle = chance[3] * math.pi
     c, s = torch.cos(angle), torch.sin(angle)
     along, across = dx * c + dy * s, dy * c - dx * s
-    past = (along.abs() - v["size"]).clamp_min(0)
-    return v["size2"] * (0.6 + 0.8 * chance[4]) - torch.sqrt(past * past + across * across)
+    # More numbers of the same chance.
+    one, two = torch.frac(chance[4] * 17.3), torch.frac(chance[3] * 29.7)
+    half = v["size"] * (0.5 + 0.5 * one)
+    place = along / half
+    bowed = across - (two - 0.5) * 0.16 * half * (place * place).clamp(max=4)
+    past = (along.abs() - half).clamp_min(0)
+    radius = v["size2"] * (0.6 + 0.8 * chance[4])
+    trunk = radius * (1 - 0.4 * one * place.clamp(-1, 1)) - torch.sqrt(past * past + bowed * bowed)
+    # A stub leaves the trunk at 45 degrees, on either side.
+    off_along, off_across = along - (0.8 * two - 0.4) * half, torch.where(one > 0.5, bowed, -bowed)
+    out, aside = (off_along + off_across) * math.sqrt(0.5), (off_across - off_along) * math.sqrt(0.5)
+    beyond = torch.maximum(-out, out - 0.3 * half * two).clamp_min(0)
+    stub = 0.5 * radius - torch.sqrt(beyond * beyond + aside * aside)
+    return torch.maximum(trunk, stub)
 
 
 Body = Callable[[torch.Tensor, torch.Tensor, torch.Tensor, Values], torch.Tensor]

@@ -257,7 +257,7 @@ KINDS: dict[str, GroundKind] = {
         ragged_m=0.16,
         patchy=1.0,
         tone=1.7,
-        relief=2.2,
+        relief=1.9,
     ),
     "tree_crowns": GroundKind(
         (
@@ -272,7 +272,7 @@ KINDS: dict[str, GroundKind] = {
         ragged_m=0.32,
         patchy=1.0,
         tone=1.7,
-        relief=2.0,
+        relief=1.7,
     ),
     "bark": GroundKind(
         (

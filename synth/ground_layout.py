@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import torch
 
-from synth.ground_fields import FAR_PX, STEP_PX, Nodes, Noise, PlacedMask, mask_fields
+from synth.ground_fields import FAR_PX, STEP_PX, Nodes, Noise, PlacedMask, mask_fields, noise_fields
 from synth.ground_spec import GroundSpec, Layer
 
 # (first row, first column, rows, columns) within a window
@@ -75,6 +75,7 @@ def coarse_fields(specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, fl
     slow_fields = slow_fields.view(len(specs), 4, *nodes.count)
     waves = wave_fields(specs, nodes, slow_fields)
     add_clumps(specs, slow_fields)
+    _let_flecks_through(found[len(placed) :], casts, owners, specs, nodes)
     shadow, dome = _merged(found[len(placed) :], owners, masks) if casts else (None, None)
     return CoarseFields(masks, slow_fields[:, :3], shadow, dome, waves)
 
@@ -94,6 +95,29 @@ def add_clumps(specs: Sequence[GroundSpec], slow: torch.Tensor) -> None:
 
 
 _CLUMP_STEEPNESS = 1.8
+
+
+def _let_flecks_through(
+    cast: torch.Tensor,
+    casts: Sequence[PlacedMask],
+    owners: Sequence[tuple[int, int | None]],
+    specs: Sequence[GroundSpec],
+    nodes: Nodes,
+) -> None:
+    """Light that falls through gaps of crowns: flecks in their shadows and a torn rim, in place."""
+    leafy = [i for i, (_, layer) in enumerate(owners) if layer is None and casts[i].mask.form == "crowns"]
+    if not leafy:
+        return
+    seeds = [casts[i].mask.seed + 2 for i in leafy]
+    light = noise_fields([Noise(_FLECK_M / specs[owners[i][0]].gsd_m, seed) for i, seed in zip(leafy, seeds)], nodes)
+    # Crowns are between open and nearly closed, which hangs on the seed alone.
+    closed = torch.tensor([0.5 + 1.7 * (seed * 0.754878 % 1) for seed in seeds], device=cast.device).view(-1, 1, 1)
+    torn = torch.add(cast[leafy], light, alpha=_RIM_PX)
+    cast[leafy] = torch.minimum(torn, (closed - light) * _FLECK_STEEPNESS_PX)
+
+
+# Size of the flecks; pixels of distance to one deviation of their field, in them and at the rim (common practice, no source).
+_FLECK_M, _FLECK_STEEPNESS_PX, _RIM_PX = 0.15, 6.0, 3.5
 
 
 def _merged(

@@ -10,7 +10,7 @@ import torch
 
 from synth.at_once import at_once
 from synth.ground_spec import GroundSpec, Layer
-from synth.ground_tiles import STEPS_PER_OCTAVE, TILE_PX, gsd_step, tile
+from synth.ground_tiles import STEPS_PER_OCTAVE, TILE_PX, VARIANTS, gsd_step, tile
 
 Window = tuple[int, int, int, int]
 # (kind, variant, step of scale) of a tile; (turn, mirror up-down, mirror left-right, rows, columns) of a piece of it.
@@ -64,13 +64,13 @@ def tile_orders(
     shadows: Sequence[tuple[float, float]],
     second: bool,
 ) -> tuple[list[Order], list[Key]]:
-    """Which tile each layer takes and how it lies; the ``second`` piece is the same tile turned over and moved."""
+    """Which tile each layer takes and how it lies; the ``second`` piece is another tile of its kind, turned over and moved."""
     more = (TILE_PX * 5 // 13, TILE_PX * 7 // 17) if second else (0, 0)
     orders, keys = [], []
     for layer, spec, shadow in zip(layers, specs, shadows):
         turns = _turns(layer.turn != second, shadow)
         orders.append((*turns, layer.offset_px[0] + more[0], layer.offset_px[1] + more[1]))
-        keys.append((layer.kind, layer.variant, gsd_step(spec.gsd_m)))
+        keys.append((layer.kind, (layer.variant + second) % VARIANTS, gsd_step(spec.gsd_m)))
     return orders, keys
 
 
