@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,8 @@ from synth.scene import Array, Index, Layout, take
 
 _GRID = 22
 _LEAST_OTHER_PX = 4.0
+# Corners on either end of the outline of a part of a body.
+_CAPSULE_STEPS = 8
 
 
 @dataclass(frozen=True)
@@ -41,15 +43,15 @@ def target_truth(layout: Layout, views: Views, outlines: OutlineAtlas, *, with_o
     count = len(layout.targets.picture)
     boxes = np.full((count, 4), np.nan)
     area, turn = np.zeros(count), np.full(count, np.nan)
-    polygons: list[tuple[Array, ...]] = [()] * count
-    _panels(layout, views, outlines, boxes, area, turn, polygons)
-    _persons(layout, views, boxes, area, polygons, with_outlines)
+    rings = [
+        _panels(layout, views, outlines, boxes, area, turn),
+        _persons(layout, views, boxes, area),
+    ]
     height, width = views.size_px
     with np.errstate(invalid="ignore"):
         touches = (boxes[:, 0] < width) & (boxes[:, 1] < height) & (boxes[:, 2] > 0) & (boxes[:, 3] > 0)
         cut = touches & ((boxes[:, :2] < 0).any(axis=1) | (boxes[:, 2] > width) | (boxes[:, 3] > height))
-    for i in np.flatnonzero(cut):
-        boxes[i] = _box_inside(polygons[i] or _bodies(layout, views, int(i)), width, height)
+    _cut_off(boxes, cut, rings, width, height)
     with np.errstate(invalid="ignore"):
         shown = touches & (boxes[:, 2] - boxes[:, 0] > 0.5) & (boxes[:, 3] - boxes[:, 1] > 0.5)
     row = np.flatnonzero(shown)
@@ -58,7 +60,7 @@ def target_truth(layout: Layout, views: Views, outlines: OutlineAtlas, *, with_o
         layout.targets.picture[row],
         boxes[row],
         area[row],
-        tuple(polygons[i] for i in row) if with_outlines else (),
+        _outlines_of(row, rings) if with_outlines else (),
         turn[row],
     )
 
@@ -83,31 +85,55 @@ def other_boxes(decoys: Layout, view: View, outlines: OutlineAtlas) -> tuple[Ind
     return shown, box[shown]
 
 
-def _box_inside(rings: Sequence[Array], width: int, height: int) -> Array:
-    """Box of the parts of polygons that lie in the picture; NaN where there are none."""
-    start = np.concatenate(rings)
-    step = np.concatenate([np.roll(ring, -1, axis=0) for ring in rings]) - start
-    points = [start]
+@dataclass(frozen=True)
+class _Rings:
+    """Outlines of the panels, or of the parts of the persons: polygons [N, V, 2] of targets ``owner`` [N], of which the first
+    ``corners`` [N] count and the others repeat the last. ``make`` draws those of the rows asked for."""
+
+    owner: Index
+    make: Callable[[Index], Array]
+    corners: Index
+
+
+def _outlines_of(targets: Index, rings: Sequence[_Rings]) -> tuple[tuple[Array, ...], ...]:
+    """Outlines of each of the targets."""
+    found: dict[int, list[Array]] = {int(target): [] for target in targets}
+    for some in rings:
+        rows = np.flatnonzero(np.isin(some.owner, targets))
+        for ring, owner, count in zip(some.make(rows), some.owner[rows], some.corners[rows], strict=True):
+            found[int(owner)].append(ring[:count])
+    return tuple(tuple(outlines) for outlines in found.values())
+
+
+def _cut_off(boxes: Array, cut: NDArray[np.bool_], rings: Sequence[_Rings], width: int, height: int) -> None:
+    """Put the boxes of what lies in the picture in the place of those of the targets that are ``cut``; NaN where nothing does."""
+    least, most = np.full((len(cut), 2), np.inf), np.full((len(cut), 2), -np.inf)
+    for some in rings:
+        rows = np.flatnonzero(cut[some.owner])
+        if len(rows):
+            low, high = _ends_inside(some.make(rows), width, height)
+            np.minimum.at(least, some.owner[rows], low)
+            np.maximum.at(most, some.owner[rows], high)
+    found = np.concatenate([least, most], axis=1)[cut]
+    boxes[cut] = np.where(np.isfinite(found), found, np.nan)
+
+
+def _ends_inside(rings: Array, width: int, height: int) -> tuple[Array, Array]:
+    """Least and most x and y [N, 2] of the parts of polygons [N, V, 2] in the picture; inf, -inf where there are none."""
+    step = np.roll(rings, -1, axis=1) - rings
+    points = [rings]
     # What bounds the part inside are corners in the picture and places where edges cross its border.
     for axis, limit in ((0, 0.0), (0, float(width)), (1, 0.0), (1, float(height))):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            share = (limit - start[:, axis]) / step[:, axis]
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            share = (limit - rings[..., axis]) / step[..., axis]
         crosses = (share >= 0) & (share <= 1)
-        points.append(start[crosses] + share[crosses, None] * step[crosses])
-    found = np.concatenate(points)
-    found = found[((found > -1e-6) & (found < np.array([width, height]) + 1e-6)).all(axis=1)]
-    if not len(found):
-        return np.full(4, np.nan)
-    found = np.clip(found, 0, [width, height])
-    return np.concatenate([found.min(axis=0), found.max(axis=0)])
-
-
-def _bodies(layout: Layout, views: Views, target: int) -> tuple[Array, ...]:
-    """Outlines of one person's limbs."""
-    limbs = take(layout.limbs, layout.limbs.owner == target)
-    ends = views.project(limbs.ends, limbs.picture)
-    radii = limbs.radii_m * np.stack([views.px_per_m(limbs.ends[:, i], limbs.picture) for i in (0, 1)], axis=1)
-    return tuple(capsule_outlines(ends, radii))
+        crossing = rings + np.where(crosses, share, 0.0)[..., None] * step
+        points.append(np.where(crosses[..., None], crossing, np.inf))
+    found = np.concatenate(points, axis=1)
+    size = np.array([width, height], dtype=np.float64)
+    inside = np.all((found > -1e-6) & (found < size + 1e-6), axis=2, keepdims=True)
+    at = np.clip(found, 0.0, size)
+    return np.where(inside, at, np.inf).min(axis=1), np.where(inside, at, -np.inf).max(axis=1)
 
 
 def clipped(polygon: Array, width: int, height: int) -> Array:
@@ -132,35 +158,32 @@ def clipped(polygon: Array, width: int, height: int) -> Array:
 
 def panel_polygons(layout: Layout, views: Views, outlines: OutlineAtlas) -> tuple[Index, list[Array]]:
     """Plate rows of the panels and their outlines in pixels, each vertex projected through the whole camera."""
+    body, px, corners = _padded_polygons(layout, views, outlines)
+    return body, [p[:count] for p, count in zip(px, corners, strict=True)]
+
+
+def _padded_polygons(layout: Layout, views: Views, outlines: OutlineAtlas) -> tuple[Index, Array, Index]:
+    """Plate rows of the panels, their outlines [N, V, 2] filled up with the last corner, and how many corners count."""
     body = np.flatnonzero((layout.plates.owner >= 0) & (layout.plates.glyph >= 0))
     plates = take(layout.plates, body)
     longest = max(len(o) for o in outlines.outline)
     padded = np.stack([np.concatenate([o, np.repeat(o[-1:], longest - len(o), axis=0)]) for o in outlines.outline])
     plane = padded[plates.shape]
     world = plates.origin[:, None] + plane[..., :1] * plates.along[:, None] + plane[..., 1:] * plates.up[:, None]
-    px = views.project(world, plates.picture)
-    return body, [p[: len(outlines.outline[s])] for p, s in zip(px, plates.shape)]
+    corners = np.array([len(o) for o in outlines.outline])[plates.shape]
+    return body, views.project(world, plates.picture), corners
 
 
-def _panels(
-    layout: Layout,
-    views: Views,
-    outlines: OutlineAtlas,
-    boxes: Array,
-    area: Array,
-    turn: Array,
-    polygons: list[tuple[Array, ...]],
-) -> None:
-    body, outline = panel_polygons(layout, views, outlines)
-    if not len(body):
-        return
+def _panels(layout: Layout, views: Views, outlines: OutlineAtlas, boxes: Array, area: Array, turn: Array) -> _Rings:
+    body, px, corners = _padded_polygons(layout, views, outlines)
     plates = take(layout.plates, body)
-    owner = plates.owner
-    for i, polygon in zip(owner, outline):
-        boxes[i] = np.concatenate([polygon.min(axis=0), polygon.max(axis=0)])
-        x, y = polygon[:, 0], polygon[:, 1]
-        area[i] = 0.5 * abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
-        polygons[i] = (polygon,)
+    owner, polygons = plates.owner, px
+    rings = _Rings(owner, lambda rows: polygons[rows], corners)
+    if not len(body):
+        return rings
+    boxes[owner] = np.concatenate([px.min(axis=1), px.max(axis=1)], axis=1)
+    x, y = px[..., 0], px[..., 1]
+    area[owner] = 0.5 * np.abs((x * np.roll(y, -1, axis=1) - np.roll(x, -1, axis=1) * y).sum(axis=1))
     # Upright of the mark: from its middle a short step along its own y axis.
     step = 0.1 * np.stack([np.sin(plates.mark_turn), np.cos(plates.mark_turn)], axis=1)
     plane = np.stack([plates.mark_at, plates.mark_at + step], axis=1)
@@ -168,21 +191,17 @@ def _panels(
     px = views.project(world, plates.picture)
     rise = px[:, 1] - px[:, 0]
     turn[owner] = np.degrees(np.arctan2(rise[:, 0], -rise[:, 1])) % 360.0
+    return rings
 
 
-def _persons(
-    layout: Layout,
-    views: Views,
-    boxes: Array,
-    area: Array,
-    polygons: list[tuple[Array, ...]],
-    with_outlines: bool,
-) -> None:
+def _persons(layout: Layout, views: Views, boxes: Array, area: Array) -> _Rings:
     limbs = take(layout.limbs, layout.limbs.owner >= 0)
-    if not len(limbs.owner):
-        return
     ends = views.project(limbs.ends, limbs.picture)
     radii = limbs.radii_m * np.stack([views.px_per_m(limbs.ends[:, i], limbs.picture) for i in (0, 1)], axis=1)
+    corners = np.full(len(limbs.owner), 2 * _CAPSULE_STEPS)
+    rings = _Rings(limbs.owner, lambda rows: capsule_outlines(ends[rows], radii[rows]), corners)
+    if not len(limbs.owner):
+        return rings
     low, high = (ends - radii[..., None]).min(axis=1), (ends + radii[..., None]).max(axis=1)
     people, which = np.unique(limbs.owner, return_inverse=True)
     least, most = np.full((len(people), 2), np.inf), np.full((len(people), 2), -np.inf)
@@ -190,10 +209,7 @@ def _persons(
     np.maximum.at(most, which, high)
     boxes[people] = np.concatenate([least, most], axis=1)
     area[people] = _union_area(ends, radii, which, least, most)
-    if with_outlines:
-        for k, i in enumerate(people):
-            rows = np.flatnonzero(which == k)
-            polygons[i] = tuple(capsule_outlines(ends[rows], radii[rows]))
+    return rings
 
 
 def _union_area(ends: Array, radii: Array, which: Index, least: Array, most: Array) -> Array:
@@ -215,7 +231,7 @@ def _union_area(ends: Array, radii: Array, which: Index, least: Array, most: Arr
     return covered.mean(axis=1) * (most - least).prod(axis=1)
 
 
-def capsule_outlines(ends: Array, radii: Array, steps: int = 8) -> Array:
+def capsule_outlines(ends: Array, radii: Array, steps: int = _CAPSULE_STEPS) -> Array:
     """Polygons [N, 2 steps, 2] around two discs (x, y) [N, 2, 2] of radii [N, 2] and what lies between them."""
     axis = ends[:, 1] - ends[:, 0]
     length = np.hypot(axis[:, 0], axis[:, 1])
