@@ -108,6 +108,8 @@ class PanelLookSettings(Settings):
     paint_spread: Share = 1.0
     """Width of the colours that go by one name: 1 as wide as a careful human would still call them so, 0 the best example
     of each name alone."""
+    ground_like_share: Share = 0.1
+    """Share of panels whose paint is, within its name, near the colour of some ground."""
     mark_turn_deg: Annotated[Range, _within(-180, 180)] = (-180, 180)
     """Turn of the mark against its shape."""
     upright_share: Share = 0.35
@@ -158,7 +160,7 @@ class PersonLookSettings(Settings):
     """Share of people with a bicycle beside them; those who cycle have one in any case, those who push a pram."""
     held_share: Share = 0.2
     """Share of people who hold something: a stick, a bag, a box, a board."""
-    umbrella_share: Share = 0.02
+    umbrella_share: Share = 0.04
     blanket_share: Share = 0.4
     """Share of those who sit, lie or kneel who do so on a blanket."""
     together_share: Share = 0.3

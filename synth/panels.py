@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from mission.mission_file import MarkTurn, Mission
 from mission.recipe import PanelLookSettings, Recipe, check_recipe
 from mission.vocabulary import MARKS
+from synth.ground_like import with_ground_like
 from synth.marks import Typefaces, mark_atlas
 from synth.outlines import OutlineAtlas, outline_atlas, place_marks
 from synth.paints import refuse_like_colours, sample_paint_pairs
@@ -65,9 +66,9 @@ def sample_panels(
     vocabulary = panels.vocabulary
     outlines = outline_atlas(vocabulary)
     shape = rng.integers(0, len(vocabulary.shapes), count)
-    colour, mark_colour, paint, mark_paint = sample_paint_pairs(
-        rng, count, vocabulary.colours, panels.lightness_difference_min, panels.colour_difference_min, look.paint_spread
-    )
+    differ = panels.lightness_difference_min, panels.colour_difference_min
+    pairs = sample_paint_pairs(rng, count, vocabulary.colours, *differ, look.paint_spread)
+    colour, mark_colour, paint, mark_paint = with_ground_like(rng, pairs, vocabulary.colours, *differ, look)
     mark = rng.integers(0, len(vocabulary.marks), count)
     mark = _thinner(rng, mark, vocabulary.marks, look.thin_mark_share)
     size_m = np.exp(rng.uniform(np.log(panels.size_smallest_m), np.log(panels.size_largest_m), count))

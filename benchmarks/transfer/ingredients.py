@@ -49,10 +49,10 @@ class Row:
 
 #: Chips of the rows that draw their own.
 FEW = 4096
-#: What every row shares: panels 15 to 160 px across, seen up to 40 degrees aslant, two fifths of the chips without a target,
+#: What every row shares: panels 15 to 200 px across, seen up to 40 degrees aslant, two fifths of the chips without a target,
 #: things that are none in most chips; on drawn ground more trees, for edges of foliage were taken for people.
 BASE = {
-    "composition.ground_sample_share": (0.55, 1.6),
+    "composition.ground_sample_share": (0.45, 1.6),
     "composition.tilt_deg": (0.0, 40.0),
     "composition.empty_share": 0.4,
     "composition.decoys_per_chip": (0, 6),
