@@ -116,7 +116,7 @@ class GroundSettings(Settings):
     to pixel by 5 to 10 % of their mean (tenth to ninetieth percentile, measured on three flights), which asks for the low end."""
     blotch: Annotated[Range, _within(0, 2)] = (0.02, 0.15)
     """Relative deviation of brightness over metres."""
-    patchiness: Annotated[Range, _within(0, 2)] = (0.0, 0.5)
+    patchiness: Annotated[Range, _within(0, 2)] = (0.0, 0.7)
     """Most relative brightness of spots of decimetres to metres (dry, worn, damp, lush) against the ground between them; each
     kind has its own share of it, and most grounds less."""
     scale_jitter: Annotated[Range, _within(0.25, 4)] = (0.8, 1.25)

@@ -40,7 +40,7 @@ KINDS: dict[str, GroundKind] = {
             ((124, 166, 74), (160, 180, 90)),
             ((96, 108, 58), (150, 138, 92)),
         ),
-        tone=1.3,
+        tone=1.0,
         soft_m=0.28,
         ragged_m=0.22,
     ),
@@ -51,7 +51,7 @@ KINDS: dict[str, GroundKind] = {
             ((112, 140, 66), (176, 166, 106)),
             ((104, 118, 66), (166, 146, 104)),
         ),
-        tone=1.3,
+        tone=1.2,
         soft_m=0.3,
         ragged_m=0.24,
         patchy=0.7,
@@ -83,7 +83,7 @@ KINDS: dict[str, GroundKind] = {
         ragged_m=0.18,
         patchy=0.9,
         tone=1.3,
-        relief=1.7,
+        relief=1.4,
     ),
     "clover": GroundKind(
         (
@@ -135,8 +135,8 @@ KINDS: dict[str, GroundKind] = {
         soft_m=0.35,
         ragged_m=0.2,
         patchy=0.6,
-        tone=0.9,
-        relief=0.9,
+        tone=0.8,
+        relief=0.8,
     ),
     "mud": GroundKind(
         (

@@ -53,11 +53,11 @@ def scattered(draw: LayerDraw, main: str) -> list[Layer]:
     mask = Mask(
         "patch",
         level=3.8 + 0.7 * abs(rng.normal()),
-        bend_m=0.9 * soft_m,
+        bend_m=2.0 * soft_m,
         bend_scale_m=math.exp(rng.uniform(math.log(0.6), math.log(6))),
         seed=draw.seed(),
     )
-    return [draw.layer(kind, mask, tone=0.3, relief=1.0, soft_m=soft_m, ragged_m=2.2 * soft_m, mix_blotch=0.05)]
+    return [draw.layer(kind, mask, tone=0.3, relief=1.0, soft_m=soft_m, ragged_m=5.0 * soft_m, mix_blotch=0.05)]
 
 
 # Width over which a thing of the next rank appears.

@@ -80,8 +80,11 @@ def tufts(rng: np.random.Generator, n: int, m: float) -> Planes:
     at_x, at_y = torus.places(rng, n, number, np.exp(0.9 * torus.noise(rng, n, 1.2, 2 * m, 0.2 * m)))
     reach = (0.05 + 0.17 * rng.random(number) ** 2) * m
     angle = rng.uniform(0, 2 * math.pi, (number, 1)) + np.arange(leaves) * 2.4 + rng.normal(0, 0.3, (number, leaves))
-    length = reach[:, None] * rng.uniform(0.5, 1.1, (number, leaves))
-    x, y = at_x[:, None] + 0.5 * length * np.cos(angle), at_y[:, None] + 0.5 * length * np.sin(angle)
+    length = reach[:, None] * rng.uniform(0.25, 1.1, (number, leaves))
+    # Blades come up side by side, not out of one point.
+    root = 0.2 * reach[:, None] * rng.normal(0, 1, (2, number, leaves))
+    x = at_x[:, None] + root[0] + 0.5 * length * np.cos(angle)
+    y = at_y[:, None] + root[1] + 0.5 * length * np.sin(angle)
     rank = np.broadcast_to(rng.random((number, 1)), x.shape)
     hue = 0.25 * rng.normal(0, 1, (number, 1)) + 0.2 * rng.normal(0, 1, x.shape)
     # Blades on the side of the sun are lit, those behind the middle lie in its shade.
