@@ -8,7 +8,7 @@ The plane has pixels of ``gsd_m``: x right of a heading, y against it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +19,9 @@ from synth.at_once import at_once
 from synth.ground import GroundLayer, paint_ground, paint_seen
 from synth.ground_fields import STEP_PX, Nodes
 from synth.ground_spec import GroundSpec
+from synth.opencv import warps_exactly
 from synth.projection import Array, Views
+from synth.warped import warped
 
 # Chips that shrink no direction by more than this (19 deg: 6 %) are painted as if they looked straight down: it does not show.
 LEAST_SLANT = 0.06
@@ -100,6 +102,11 @@ def _paint_slanted(
     painted = torch.empty((len(specs), 5, rows_px, columns_px), device=device)
     target = GroundLayer(painted[:, :3], painted[:, 3:4], painted[:, 4:5])
     paint_ground(specs, h, w, device, (top, left, rows_px, columns_px), shadows, target)
+    if warps_exactly(device):
+        # One ground at a time there: its picture's pixels counted from the middle of the window's first.
+        first = maps[0] @ (0.5 - np.array([w, h]) / 2) + middle[0] - np.array([left, top]) - 0.5
+        _put(_within(painted, lambda planes: warped(planes[0], maps[0], first, (h, w))[None]), out, rows)
+        return
     # In shares of half a picture and half a window, as grid_sample counts.
     scale = np.array([2 / columns_px, 2 / rows_px])
     turn = maps * np.array([w, h]) / 2 * scale[:, None]
@@ -126,10 +133,15 @@ def _read(painted: torch.Tensor, grid: torch.Tensor) -> torch.Tensor:
     Cubic: halfway between pixels a linear reading loses a quarter of the finest detail that the lens leaves, in bands that show
     where one grid of pixels lies a little turned on the other; this loses a twentieth (Laplacian of gravel, blur of 0.7 px).
     """
-    # Even light needs no reading.
+    return _within(
+        painted, lambda planes: F.grid_sample(planes, grid, mode="bicubic", padding_mode="border", align_corners=False)
+    )
+
+
+def _within(painted: torch.Tensor, read: Callable[[torch.Tensor], torch.Tensor]) -> torch.Tensor:
+    """Planes [n, 5, h, w] read, kept within what they can be; even light needs no reading."""
     even = not at_once(painted.device) and bool((painted[:, 4] == 1).all())
-    read = painted[:, :4] if even else painted
-    seen = F.grid_sample(read, grid, mode="bicubic", padding_mode="border", align_corners=False)
+    seen = read(painted[:, :4] if even else painted)
     seen[:, :3].clamp_(0.004, 1.0)
     seen[:, 3:].clamp_(0.0, 1.8)
     return F.pad(seen, (0, 0, 0, 0, 0, 1), value=1.0) if even else seen

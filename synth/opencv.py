@@ -30,6 +30,11 @@ def with_opencv(device: torch.device) -> bool:
     return cv2 is not None and not _left_out and not at_once(device)
 
 
+def warps_exactly(device: torch.device) -> bool:
+    """Whether OpenCV may read pictures on a device at places between pixels: before 5 it took the nearest 32nd of one."""
+    return with_opencv(device) and int(cv2.__version__.split(".")[0]) >= 5
+
+
 @contextmanager
 def without_opencv() -> Iterator[None]:
     """Within it a CPU works as where OpenCV is not installed."""

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 import torch
+import torch.nn.functional as F
 
 from mission.camera import Camera, View
 from mission.mission_file import load_mission
@@ -17,7 +18,9 @@ from synth.compose import Scene, ground_canvas
 from synth.ground import GroundLayer, paint_ground
 from synth.ground_spec import GroundSpec, Layer, Mask, Waves
 from synth.ground_view import LEAST_SLANT, SeenGround, ground_from_chip, paint_chips, slants
+from synth.opencv import warps_exactly, without_opencv
 from synth.projection import Views, frame_views, rotations
+from synth.warped import warped
 
 PX = 320
 DARK, PALE = (0.05, 0.05, 0.05), (0.6, 0.6, 0.6)
@@ -137,7 +140,22 @@ def test_a_batch_of_slanted_chips_together_equals_one_by_one() -> None:
     slanted = slants(ground_from_chip(scene.views, _scales(scene), np.array(scene.headings_deg))) > LEAST_SLANT
     assert 2 <= slanted.sum() <= 5
     one_by_one = ground_canvas(scene, 96, 96, torch.device("cpu"))
-    with at_once_everywhere():
-        together = ground_canvas(scene, 96, 96, torch.device("cpu"))
-    torch.testing.assert_close(together.layers, one_by_one.layers, atol=2e-4, rtol=0)
-    torch.testing.assert_close(together.light, one_by_one.light, atol=2e-4, rtol=0)
+    for way in (at_once_everywhere, without_opencv):
+        with way():
+            other = ground_canvas(scene, 96, 96, torch.device("cpu"))
+        torch.testing.assert_close(other.layers, one_by_one.layers, atol=2e-4, rtol=0)
+        torch.testing.assert_close(other.light, one_by_one.light, atol=2e-4, rtol=0)
+
+
+@pytest.mark.skipif(not warps_exactly(torch.device("cpu")), reason="needs OpenCV 5")
+def test_planes_are_read_with_and_without_opencv_alike() -> None:
+    generator = torch.Generator().manual_seed(3)
+    planes = torch.rand((5, 40, 50), generator=generator)
+    turn, first = np.array([[1.1, -0.3], [0.2, 0.9]]), np.array([6.3, -4.2])
+    x, y = np.meshgrid(np.arange(36), np.arange(30))
+    at = turn @ np.stack([x.ravel(), y.ravel()]) + first[:, None]
+    grid = (2 * (at + 0.5) / np.array([[50], [40]]) - 1).T.reshape(1, 30, 36, 2).astype(np.float32)
+    expected = F.grid_sample(
+        planes[None], torch.from_numpy(grid), mode="bicubic", padding_mode="border", align_corners=False
+    )
+    torch.testing.assert_close(warped(planes, turn, first, (30, 36)), expected[0], atol=1e-4, rtol=0)
