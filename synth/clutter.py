@@ -66,7 +66,14 @@ _CLEAR_M = {
 #: on drawn chips, less of what never was (benchmarks.reading.mistaken).
 MISTAKABLE: dict[str, float] = {
     **{"short_sign": 3.0, "broad_cone": 2.5, "ringed_thing": 2.0, "pictured_board": 1.5, "sign": 1.5, "banner": 2.0},
-    **{"labelled_box": 1.5, "round_lid": 1.3, "marker_disc": 1.3, "number_plate": 1.2, "clothing": 0.6},
+    **{
+        "labelled_box": 1.5,
+        "round_lid": 1.3,
+        "marker_disc": 1.3,
+        "number_plate": 1.2,
+        "ground_mark": 1.3,
+        "clothing": 0.6,
+    },
     **dict.fromkeys(("box", "case", "barrel", "post", "bag", "furniture", "stump", "bush", "tarpaulin"), 0.5),
     **dict.fromkeys(("car", "road_marking", "sports_line", "hose", "bicycle", "pram", "bench", "tent", "pallet"), 0.3),
     # Bare ground stands for itself.

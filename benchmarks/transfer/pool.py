@@ -36,7 +36,7 @@ CHIPS_A_FILE = 64
 #: Chips drawn at once: large ones fill the processor's caches soon, small ones cost more in calls than in pixels.
 CHIPS_A_BATCH = {None: 16, "panel": 64}
 #: Of the chips that readers see, the share without a panel, for "not a panel".
-OTHER_SHARE = 0.3
+OTHER_SHARE = 0.36
 
 
 @dataclass(frozen=True)
