@@ -18,6 +18,8 @@ from synth.scene import Array, Index, Layout, take
 
 _GRID = 22
 _LEAST_OTHER_PX = 4.0
+# Parts of bodies worked on together.
+_AT_A_TIME = 48
 # Corners on either end of the outline of a part of a body.
 _CAPSULE_STEPS = 8
 
@@ -120,20 +122,27 @@ def _cut_off(boxes: Array, cut: NDArray[np.bool_], rings: Sequence[_Rings], widt
 
 def _ends_inside(rings: Array, width: int, height: int) -> tuple[Array, Array]:
     """Least and most x and y [N, 2] of the parts of polygons [N, V, 2] in the picture; inf, -inf where there are none."""
-    step = np.roll(rings, -1, axis=1) - rings
-    points = [rings]
-    # What bounds the part inside are corners in the picture and places where edges cross its border.
-    for axis, limit in ((0, 0.0), (0, float(width)), (1, 0.0), (1, float(height))):
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            share = (limit - rings[..., axis]) / step[..., axis]
-        crosses = (share >= 0) & (share <= 1)
-        crossing = rings + np.where(crosses, share, 0.0)[..., None] * step
-        points.append(np.where(crosses[..., None], crossing, np.inf))
-    found = np.concatenate(points, axis=1)
-    size = np.array([width, height], dtype=np.float64)
-    inside = np.all((found > -1e-6) & (found < size + 1e-6), axis=2, keepdims=True)
-    at = np.clip(found, 0.0, size)
-    return np.where(inside, at, np.inf).min(axis=1), np.where(inside, at, -np.inf).max(axis=1)
+    # Each edge is cut off at the picture (Liang & Barsky, ACM Transactions on Graphics 3(1), 1984); x and y apart, since numpy
+    # is slow along short axes.
+    enters, leaves = np.zeros(rings.shape[:2]), np.ones(rings.shape[:2])
+    sides = []
+    with np.errstate(over="ignore"):
+        for axis, limit in ((0, float(width)), (1, float(height))):
+            start = np.ascontiguousarray(rings[..., axis])
+            step = np.roll(start, -1, axis=1) - start
+            step[step == 0] = 1e-300
+            one, other = -start / step, (limit - start) / step
+            np.maximum(enters, np.minimum(one, other), out=enters)
+            np.minimum(leaves, np.maximum(one, other), out=leaves)
+            sides.append((start, step, limit))
+    there = enters <= leaves
+    least, most = np.empty((len(rings), 2)), np.empty((len(rings), 2))
+    for axis, (start, step, limit) in enumerate(sides):
+        # Where an edge does not touch the picture its shares may be endless.
+        ends = [start + np.where(there, share, 0.0) * step for share in (enters, leaves)]
+        least[:, axis] = np.where(there, np.minimum(*ends).clip(0, limit), np.inf).min(axis=1)
+        most[:, axis] = np.where(there, np.maximum(*ends).clip(0, limit), -np.inf).max(axis=1)
+    return least, most
 
 
 def clipped(polygon: Array, width: int, height: int) -> Array:
@@ -214,21 +223,39 @@ def _persons(layout: Layout, views: Views, boxes: Array, area: Array) -> _Rings:
 
 def _union_area(ends: Array, radii: Array, which: Index, least: Array, most: Array) -> Array:
     """Area [px^2] of unions of capsules, counted on a grid over each person's box."""
-    steps = ((np.arange(_GRID) + 0.5) / _GRID).astype(np.float32)
     low, size = least[which].astype(np.float32), (most - least)[which].astype(np.float32)
-    x = low[:, :1] + size[:, :1] * np.tile(steps, _GRID)
-    y = low[:, 1:] + size[:, 1:] * np.repeat(steps, _GRID)
-    start, axis = ends[:, 0].astype(np.float32), (ends[:, 1] - ends[:, 0]).astype(np.float32)
-    x, y = x - start[:, :1], y - start[:, 1:]
-    length2 = np.maximum((axis**2).sum(axis=1, keepdims=True), 1e-6)
-    share = np.clip((x * axis[:, :1] + y * axis[:, 1:]) / length2, 0, 1)
-    x, y = x - share * axis[:, :1], y - share * axis[:, 1:]
-    radius = radii[:, :1].astype(np.float32) + share * (radii[:, 1:] - radii[:, :1]).astype(np.float32)
-    inside = x * x + y * y <= radius * radius
+    start, axis = ends[:, 0].astype(np.float32) - low, (ends[:, 1] - ends[:, 0]).astype(np.float32)
+    radii = radii.astype(np.float32)
+    inside = np.empty((len(which), _GRID, _GRID), dtype=bool)
+    # So many at a time that what is worked on stays in the cache.
+    for first in range(0, len(which), _AT_A_TIME):
+        part = slice(first, first + _AT_A_TIME)
+        inside[part] = _inside_capsules(start[part], axis[part], radii[part], size[part])
+    inside = inside.reshape(len(which), -1)
     order = np.argsort(which, kind="stable")
     first = np.searchsorted(which[order], np.arange(len(least)))
     covered = np.logical_or.reduceat(inside[order], first, axis=0)
     return covered.mean(axis=1) * (most - least).prod(axis=1)
+
+
+def _inside_capsules(start: Array, axis: Array, radii: Array, size: Array) -> NDArray[np.bool_]:
+    """Which points of a grid over boxes of ``size`` lie in capsules, whose ``start`` counts from the box: [N, y, x]."""
+    steps = ((np.arange(_GRID) + 0.5) / _GRID).astype(np.float32)
+    x = (size[:, :1] * steps - start[:, :1])[:, None, :]
+    y = (size[:, 1:] * steps - start[:, 1:])[:, :, None]
+    along, across, first = axis[:, :1, None], axis[:, 1:, None], radii[:, :1, None]
+    length2 = np.maximum(along * along + across * across, np.float32(1e-6))
+    share = x * (along / length2) + y * (across / length2)
+    np.clip(share, 0, 1, out=share)
+    dx, dy = x - share * along, y - share * across
+    radius = share
+    radius *= radii[:, 1:, None] - first
+    radius += first
+    dx *= dx
+    dy *= dy
+    radius *= radius
+    dx += dy
+    return dx <= radius
 
 
 def capsule_outlines(ends: Array, radii: Array, steps: int = _CAPSULE_STEPS) -> Array:
