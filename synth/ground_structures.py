@@ -37,7 +37,7 @@ def clumps_of(draw: LayerDraw, main: str) -> dict[str, float]:
         "clumps": strength * rng.choice([-1.0, 1.0]),
         "clump_scale_m": math.exp(rng.uniform(math.log(0.15), math.log(0.9))),
         "clump_level": rng.normal(0, 0.7),
-        "clump_lean": 4.0 * strength * rng.normal(0, 1),
+        "clump_lean": 3.0 * strength * rng.normal(0, 1),
     }
 
 
