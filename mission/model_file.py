@@ -80,6 +80,8 @@ class ReaderSettings(Settings):
     mark_reach: Annotated[float, Field(gt=0.3, le=1.4)] = 0.75
     # Width of the network by which colours are judged beside what lies around the panel (0: none, only means and extremes).
     surroundings_width: Annotated[int, Field(ge=0, le=256, multiple_of=4)] = 0
+    # Width of the network that places the sides of boxes anew at full resolution (0: none, boxes are the detector's).
+    edges_width: Annotated[int, Field(ge=0, le=128, multiple_of=4)] = 0
 
 
 class TrainingSettings(Settings):
@@ -98,6 +100,9 @@ class TrainingSettings(Settings):
     # How many rendered chips are kept to be drawn from again.
     reservoir_chips: Annotated[int, Field(ge=1)] = 256
     validation_chips: Annotated[int, Field(ge=8)] = 192
+    # Detector only: so many held-out chips without a target, on which false reports are counted for the working confidences;
+    # none: eight times the held-out ones.
+    empty_chips: Annotated[int, Field(ge=0)] | None = None
     # Detector only, going on from a bundle: so many chips without a target on which it errs most are shown again.
     hard_negatives: Annotated[int, Field(ge=0, le=100_000)] = 0
     # Detector only, with photographs as ground: share of the chips that take on the broad tones of a photograph.

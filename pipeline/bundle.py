@@ -7,6 +7,7 @@ from the model description and copies numbers: nothing in a bundle is ever execu
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -32,8 +33,10 @@ from pipeline.processors import choose_device, for_reading
 from pipeline.readers import Readers
 from pipeline.score_map import ScoreMap
 from pipeline.tensor_files import fill_network, halved, read_tensors, write_tensors
+from pipeline.working_confidence import AtWork
 
 Confidence = Annotated[float, Field(gt=0.0, lt=1.0)]
+NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
 
 
 class VocabularyRecord(Settings):
@@ -68,6 +71,29 @@ class ScoreMapRecord(Settings):
     lowest: Annotated[float, Field(ge=0.0, lt=1.0)]
 
 
+class AtWorkRecord(Settings):
+    """What is to be expected on the mission's field at a working confidence (see pipeline.working_confidence.AtWork)."""
+
+    confidence: Confidence  # as a score, before the map
+    recall: Annotated[float, Field(ge=0.0, le=1.0)] | None
+    objects: Annotated[int, Field(ge=0)]
+    false_per_hectare: NotNegative
+    false_per_frame: NotNegative
+    false_counted: Annotated[int, Field(ge=0)]
+    empty_hectares: NotNegative
+    empty_frames: NotNegative
+    f_measure: NotNegative | None
+    recall_weight: NotNegative
+    objects_per_hectare: NotNegative
+    frame_px: tuple[int, int]
+    capped: bool
+
+    def at_work(self) -> AtWork:
+        """As the rule gave it; what could not be measured is NaN there."""
+        values: dict[str, Any] = {name: float("nan") if v is None else v for name, v in vars(self).items()}
+        return AtWork(**values)
+
+
 class TensorRecord(Settings):
     """One file of numbers."""
 
@@ -83,6 +109,8 @@ class BundleRecord(Settings):
     vocabulary: VocabularyRecord
     model: ModelFile
     working_confidence: WorkingConfidence
+    # What to expect at them; none where nobody measured it.
+    at_work: dict[Literal["panel", "person"], AtWorkRecord] = Field(default_factory=dict)
     temperatures: dict[str, Annotated[float, Field(gt=0.0, le=100.0)]] = Field(default_factory=dict)
     # How much of a panel's final score is the readers' second look (see pipeline.second_look).
     second_look_weight: Annotated[float, Field(ge=0.0, lt=1.0)] = 0.0
@@ -186,6 +214,7 @@ def write_bundle(
     readers: Readers,
     *,
     working_confidence: Mapping[str, float],
+    at_work: Mapping[str, AtWork] | None = None,
     temperatures: Mapping[str, float],
     second_look_weight: float = 0.0,
     score_maps: Mapping[str, ScoreMap] | None = None,
@@ -208,7 +237,8 @@ def write_bundle(
             "format": "bundle/1",
             "categories": list(CATEGORIES),
             "vocabulary": vocabulary.to_json(),
-            "working_confidence": {name: round(float(working_confidence[name]), 4) for name in CATEGORIES},
+            "working_confidence": {name: float(f"{working_confidence[name]:.6g}") for name in CATEGORIES},
+            "at_work": {name: _rounded(vars(one)) for name, one in (at_work or {}).items()},
             "temperatures": {name: round(float(value), 4) for name, value in temperatures.items()},
             "second_look_weight": float(second_look_weight),
             "score_maps": {
@@ -224,6 +254,17 @@ def write_bundle(
             write_bytes(folder / name, picture)
         write_text(folder / "bundle.yaml", yaml.safe_dump(content, sort_keys=False, allow_unicode=True, width=110))
     return final
+
+
+def _rounded(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Numbers to four digits, NaN as None."""
+
+    def one(value: Any) -> Any:
+        if isinstance(value, float):
+            return None if math.isnan(value) else float(f"{value:.4g}")
+        return list(value) if isinstance(value, tuple) else value
+
+    return {name: one(value) for name, value in values.items()}
 
 
 def load_bundle(path_or_name: str | Path, device: str = "auto") -> Bundle:

@@ -32,10 +32,11 @@ from pipeline.processors import ChosenDevice, choose_device
 from pipeline.readers import Readers
 from pipeline.second_look import settle
 from pipeline.starting_weights import remark_on_start, with_networks_of
-from pipeline.tasks import Job, check_unfinished, finished_facts, held_out_chips, train_part, trained
+from pipeline.tasks import Job, check_unfinished, empty_chips, finished_facts, held_out_chips, train_part, trained
 from pipeline.team import World
 from pipeline.training import Budget, Report
 from pipeline.training_data import TrainingData, photographs, training_data
+from pipeline.working_confidence import sentences
 
 PARTS = ("detector", "readers")
 # Of the cores of a machine with a GPU, those that the two trainings need to keep it busy; the others draw chips.
@@ -308,10 +309,13 @@ def _write(
     detector, readers = trained(jobs[0]), trained(jobs[1])
     assert isinstance(readers, Readers)
     temperatures, device = facts[1]["temperatures"], choose_device(jobs[0].device).device
-    look = settle(
-        detector.to(device), readers.to(device), held_out_chips(jobs[0]), temperatures.get("panel", 1.0),
-        trained="panel" in temperatures,
-    )  # fmt: skip
+    with empty_chips(jobs[0], cores()) as empty:
+        look = settle(
+            detector.to(device), readers.to(device), held_out_chips(jobs[0]), temperatures.get("panel", 1.0),
+            data.field(), empty, trained="panel" in temperatures,
+        )  # fmt: skip
+    for sentence in sentences(look.at_work):
+        on_remark(sentence)
     curves = draw_curves({job.part: CurveFile(job.folder, job.part).points() for job in jobs})
     if curves is None:
         on_remark("The curves of the training were not drawn: the package matplotlib is missing.")
@@ -329,8 +333,8 @@ def _write(
     }
     write_bundle(
         final, settings, data.mission.panels.vocabulary, detector, readers,
-        working_confidence=look.working_confidence, temperatures=temperatures, second_look_weight=look.weight,
-        score_maps=look.maps, training=record,
+        working_confidence=look.working_confidence, at_work=look.at_work, temperatures=temperatures,
+        second_look_weight=look.weight, score_maps=look.maps, training=record,
         validation={job.part: one["figures"] for job, one in zip(jobs, facts, strict=True)} | {"second look": look.record()},
         pictures={} if curves is None else {CURVES_FILE: curves}, replace=replace,
     )  # fmt: skip

@@ -180,5 +180,5 @@ def _sighting(
         (ee, en), (_, nn) = ((float(f"{v:.6g}") for v in row) for row in located.covariance_m2[i])
         point, covariance = (e, n, u), ((ee, en), (en, nn))
     box = (round(x0, 2), round(y0, 2), round(x1 - x0, 2), round(y1 - y0, 2))
-    score = min(round(float(found.score[i]), 6), 1.0)
+    score = min(round(float(found.score[i]), 9), 1.0)
     return Sighting(image_id, category_id, box, score, tables, point, covariance)

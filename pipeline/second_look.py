@@ -18,9 +18,12 @@ from torch import Tensor, nn
 from mission.vocabulary import CATEGORIES
 from pipeline.crops import cut_crops
 from pipeline.detector import Detections, DetectorNetwork
+from pipeline.empty_ground import NOTHING_EMPTY, EmptyChips, GroundReports, ground_reports
+from pipeline.field import Field
 from pipeline.readers import Readers
 from pipeline.score_map import ScoreMap, calibration_errors, fit_score_map
 from pipeline.validation import LOOSE_IOU, average_precision, detection_figures, match
+from pipeline.working_confidence import RECALL_WEIGHT, AtWork, choose, evidence_of
 from synth.chips import ChipBatch
 
 # Panels below this detector score are not looked at again: nobody acts on them, and there are hundreds of them.
@@ -61,23 +64,24 @@ def joined(score: NDArray[np.float64], look: NDArray[np.float64], weight: float)
 class Settled:
     """The weight of the second look, and the figures of the whole chain on held-out chips with it and without it.
 
-    ``maps``: from final scores to probabilities, for the categories of which there is enough to tell; ``errors``: expected
-    calibration errors of each as they are and mapped, on chips to which the map was not fitted.
+    ``at_work``: working confidences, as scores, with what is to be expected on the mission's field. ``maps``: from final scores
+    to probabilities on that field, for the categories of which there is enough to tell; ``errors``: expected calibration errors
+    of each as they are and mapped, on chips to which the map was not fitted.
     """
 
     weight: float
     figures: dict[str, float]
     without: dict[str, float]
+    at_work: dict[str, AtWork]
     maps: dict[str, ScoreMap] = field(default_factory=dict)
     errors: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
     def working_confidence(self) -> dict[str, float]:
         """The working confidences of the whole chain, as probabilities where scores are mapped."""
-        found = {name: self.figures[f"{name} confidence"] for name in CATEGORIES}
         return {
-            name: float(self.maps[name](np.array([score]))[0]) if name in self.maps else score
-            for name, score in found.items()
+            name: float(self.maps[name](np.array([one.confidence]))[0]) if name in self.maps else one.confidence
+            for name, one in self.at_work.items()
         }
 
     def record(self) -> dict[str, float | None]:
@@ -90,42 +94,65 @@ class Settled:
 
 
 def settle(
-    detector: nn.Module, readers: Readers, chips: ChipBatch, temperature: float, *, trained: bool = True
+    detector: nn.Module,
+    readers: Readers,
+    chips: ChipBatch,
+    temperature: float,
+    field: Field,
+    empty: EmptyChips | None = None,
+    *,
+    trained: bool = True,
 ) -> Settled:
     """Choose the weight of the second look by panel AP50 on held-out chips of full resolution: the largest that is within
     NEAR_BEST of the best and no worse than none. Drawn chips underrate the second look, for the detector knows their decoys:
     on photographs with things drawn by other tools it gained most at weights where drawn chips no longer told them apart.
 
-    ``trained``: False where the readers never saw anything but panels; the weight is then 0.
+    Then the working confidences for the mission's ``field``, by those chips and ``empty`` ones. ``trained``: False where the
+    readers never saw anything but panels; the weight is then 0.
     """
     found = detections(detector.eval(), chips.image)  # type: ignore[arg-type]
-    without = detection_figures(found, chips)
-    if not trained:
-        return Settled(0.0, without, without, *_mapped(found, chips))
-    looks = looks_at(readers.eval(), chips.image, found, temperature)
+    without, weight, final = detection_figures(found, chips), 0.0, found
+    if trained:
+        looks = looks_at(readers.eval(), chips.image, found, temperature)
+        weight = _best_weight(found, looks, chips)
+        final = [rescored(one, look, weight) for one, look in zip(found, looks, strict=True)]
+
+    def find(images: Tensor) -> list[Detections]:
+        seen = detections(detector, images)  # type: ignore[arg-type]
+        if weight == 0.0:
+            return seen
+        again = looks_at(readers, images, seen, temperature)
+        return [rescored(one, look, weight) for one, look in zip(seen, again, strict=True)]
+
+    ground = NOTHING_EMPTY if empty is None else ground_reports(empty, field, find)
+    return Settled(weight, detection_figures(final, chips), without, *_at_work(final, chips, ground, field))
+
+
+def _best_weight(found: Sequence[Detections], looks: Sequence[Tensor], chips: ChipBatch) -> float:
+    """See ``settle``."""
     figures = {}
     for weight in WEIGHTS:
         again = [rescored(one, look, weight) for one, look in zip(found, looks, strict=True)]
         figures[weight] = average_precision(match(again, chips, 0))
     best = max(np.nan_to_num(figure) for figure in figures.values())
     near = [w for w in WEIGHTS if figures[w] >= max(best - NEAR_BEST, figures[0.0])]
-    weight = max(near) if near and best > figures[0.0] + LEAST_GAIN else 0.0
-    final = [rescored(one, look, weight) for one, look in zip(found, looks, strict=True)]
-    return Settled(weight, detection_figures(final, chips), without, *_mapped(final, chips))
+    return max(near) if near and best > figures[0.0] + LEAST_GAIN else 0.0
 
 
-def _mapped(
-    found: Sequence[Detections], chips: ChipBatch
-) -> tuple[dict[str, ScoreMap], dict[str, tuple[float, float]]]:
-    """Maps of final scores to probabilities by category, and their calibration errors before and after."""
-    maps, errors = {}, {}
+def _at_work(
+    found: Sequence[Detections], chips: ChipBatch, ground: GroundReports, field: Field
+) -> tuple[dict[str, AtWork], dict[str, ScoreMap], dict[str, tuple[float, float]]]:
+    """By category: what to work at, maps of final scores to probabilities on the field, and their calibration errors."""
+    at_work, maps, errors = {}, {}, {}
+    targets = [int((chips.category == number).sum()) for number in range(len(CATEGORIES))]
     for number, name in enumerate(CATEGORIES):
         matches = match(found, chips, number, min_iou=LOOSE_IOU)
-        kept = ~matches.left_out
-        fitted = fit_score_map(matches.score[kept], matches.hit[kept])
+        evidence = evidence_of(matches, number, ground, field, targets)
+        at_work[name] = choose(evidence, ground, field, RECALL_WEIGHT[name])
+        fitted = fit_score_map(*evidence.reports())
         if fitted is not None:
             maps[name], errors[name] = fitted, calibration_errors(matches)
-    return maps, errors
+    return at_work, maps, errors
 
 
 def detections(detector: DetectorNetwork, images: Tensor) -> list[Detections]:

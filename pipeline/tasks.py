@@ -6,8 +6,10 @@ import hashlib
 import json
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +24,8 @@ from pipeline.bundle import build_detector
 from pipeline.chip_supply import chips_a_draw, held_out_of, open_supply, real_held_out
 from pipeline.crops import cut_crops, jittered
 from pipeline.detector import Detections, HeatMapDetector
+from pipeline.drawing import DrawnByWorkers
+from pipeline.empty_ground import BATCH_CHIPS, EmptyChips
 from pipeline.hard_negatives import HardNegatives
 from pipeline.imagenet_trunk import fill_from_imagenet
 from pipeline.processors import choose_device, prepare
@@ -39,6 +43,8 @@ VALIDATION_BATCH = 32
 # Share of the empty chips in whose place hard negatives are shown, and photographs whose broad tones are exchanged.
 HARD_SHARE = 0.5
 REAL_CROPS = 64
+# Empty chips for each other held-out one where the model file does not say, and how many of them are worth drawing processes.
+EMPTY_TIMES, WORTH_PROCESSES = 8, 256
 VALIDATE_EVERY_S, MOST_VALIDATIONS = 90.0, 12
 # The detector's held-out chips, kept for choosing the weight of the second look when both parts are trained.
 HELD_OUT = "held_out.safetensors"
@@ -97,7 +103,7 @@ class DetectorTask:
         figures = self._figures(network, self.validation)
         if self.real is not None:
             apart = self._figures(network, self.real)
-            figures |= {f"{REAL}{name}": value for name, value in apart.items() if not name.endswith("confidence")}
+            figures |= {f"{REAL}{name}": value for name, value in apart.items()}
         return figures
 
     def _figures(self, network: nn.Module, chips: ChipBatch) -> dict[str, float]:
@@ -176,7 +182,7 @@ def train_part(
     on_progress: Callable[[Report], None],
     team: Team = Team(),  # noqa: B008 (read only)
 ) -> dict[str, Any]:
-    """Train one part and leave its tensors in ``job.folder``; returns figures, working confidences and temperatures.
+    """Train one part and leave its tensors in ``job.folder``; returns figures and temperatures.
 
     A part that was finished before a kill is not trained again. Of a ``team``, the leader writes and returns them.
     """
@@ -264,6 +270,25 @@ def finished_facts(job: Job) -> dict[str, Any]:
 def held_out_chips(job: Job) -> ChipBatch:
     """The held-out chips of the finished detector in the job's folder."""
     return ChipBatch(**read_tensors(job.folder / HELD_OUT)[0])
+
+
+@contextmanager
+def empty_chips(job: Job, cores: int) -> Iterator[EmptyChips | None]:
+    """Held-out chips without a target of the detector's job, drawn as they are asked for; None where it wants none."""
+    settings = job.settings
+    chips = EMPTY_TIMES * settings.validation_chips if settings.empty_chips is None else settings.empty_chips
+    if chips == 0:
+        yield None
+        return
+    ground = job.data.open_empty(settings.chip_px, chips)
+    opener = partial(job.data.open_empty, settings.chip_px, chips)
+    # Processes take seconds to start: a thread that draws ahead of the networks is as fast for few chips.
+    workers = job.draw_workers or (cores if chips >= WORTH_PROCESSES else 0)
+    if workers:
+        with DrawnByWorkers(opener, min(workers, ground.batches), BATCH_CHIPS, settings.chip_px) as drawn:
+            yield ground.drawn_by(drawn)
+    else:
+        yield ground.drawn_by(ground)
 
 
 def untrained(job: Job) -> nn.Module:

@@ -19,6 +19,8 @@ from mission.model_file import ModelFile
 from mission.recipe import Recipe, load_recipe
 from mission.vocabulary import CATEGORIES
 from pipeline.chips import FrameSetChips
+from pipeline.empty_ground import DECOYS_PART, EmptyGround, EmptyPart, batches_of, decoys_on_chips
+from pipeline.field import Field, field_of
 from pipeline.frame_split import groups_of, split_frames
 from pipeline.mixed_chips import MixedChips
 from pipeline.real_frames import read_real_frames, readable_panels, unknown_values
@@ -106,6 +108,28 @@ class TrainingData:
         if photographs_only:
             return replace(self, empty=ground)._empty(False, chip_px, "cpu")
         return replace(self, recipe=bare)._main(False, chip_px, None, "cpu")
+
+    def field(self) -> Field:
+        """How sparse the mission's field is, with the recipe's other things."""
+        return field_of(self.mission, self.recipe)
+
+    def open_empty(self, chip_px: int, chips: int) -> EmptyGround:
+        """Held-out ground without panel or person, about so many chips: bare, and with the other things of the field.
+
+        It is the ground of training, photographs included where they are given. Of a frame set, chips that happen to hold
+        nothing: whatever lies there lies as densely as in its frames.
+        """
+        if self.recipe is None:
+            return EmptyGround([EmptyPart(1.0, self._main(True, chip_px, None, "cpu"), batches_of(chips, 1.0))])
+        each, share = decoys_on_chips(self.field(), chip_px)
+        parts = []
+        for field_share, part, decoys in ((1.0 - share, 1.0 - DECOYS_PART, 0), (share, DECOYS_PART, each)):
+            empty = {"empty_share": 1.0, "decoys_per_chip": (decoys, decoys)}
+            composition = self.recipe.composition.model_copy(update=empty)
+            recipe = self.recipe.model_copy(update={"composition": composition})
+            source = replace(self, recipe=recipe)._main(True, chip_px, None, "cpu")
+            parts.append(EmptyPart(field_share, source, batches_of(chips, part)))
+        return EmptyGround(parts)
 
     def open_real(self, purpose: str, chip_px: int, focus: str | None, device: str) -> Source | None:
         """The real frames alone; None where there are none for this purpose, or none that a reader could learn from."""

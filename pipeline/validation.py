@@ -1,4 +1,4 @@
-"""Quick figures on held-out chips: average precision, the confidence to work at, reading accuracy, calibration.
+"""Quick figures on held-out chips: average precision, reading accuracy, calibration.
 
 These steer training and stand in the bundle's record; the scorecard of ``eval`` is the judge.
 """
@@ -19,10 +19,6 @@ from mission.vocabulary import ATTRIBUTES, CATEGORIES
 from pipeline.chips import Boxes
 from pipeline.detector import Detections, is_scored
 
-LOWEST_WORKING_CONFIDENCE = 0.05
-# A person overlooked is worse than one seen where nobody is: holding a find costs points, not limbs. (With 2 the demo from
-# nothing reported seven people a frame who were not there.)
-RECALL_WEIGHT = {"panel": 1.0, "person": 1.5}
 # Overlap from which a report is of an object at all, however well its box fits.
 LOOSE_IOU = 0.3
 # Figures on held-out real frames carry this before their names: they are never mixed with those on drawn chips.
@@ -35,7 +31,7 @@ class Matches:
 
     score [D]; chip [D]: the number of its picture; hit [D]: 1 where it is the best one on an object; left_out [D]: on an object
     that is not scored, or one already found at the looser overlap (neither helps nor harms); objects: number of scored
-    objects.
+    objects; touches [D]: category of the target, scored or not, whose box it overlaps most, -1 where it touches none.
     """
 
     score: NDArray[np.float64]
@@ -43,17 +39,19 @@ class Matches:
     left_out: NDArray[np.bool_]
     objects: int
     chip: NDArray[np.int64]
+    touches: NDArray[np.int64]
 
 
 def match(found: Sequence[Detections], truth: Boxes, category: int, min_iou: float = 0.5) -> Matches:
     """Greedy matching by falling confidence, each object once (the rule of PASCAL VOC and COCO)."""
-    scores, hits, spared, chips = [], [], [], []
+    scores, hits, spared, chips, touches = [], [], [], [], []
     counted = is_scored(truth)
     objects = int((counted & (truth.category == category)).sum())
     for number, one in enumerate(found):
         mine = (truth.chip == number) & (truth.category == category)
         boxes, whole = truth.box_px[mine], counted[mine].tolist()
         ours = one.category == category
+        touches += _touched(one.box_px[ours].cpu(), truth, number)
         overlap = box_iou(one.box_px[ours].cpu(), boxes.cpu())  # [D, G]
         taken = [False] * len(boxes)
         for row, score in zip(overlap, one.score[ours].tolist(), strict=True):
@@ -74,7 +72,17 @@ def match(found: Sequence[Detections], truth: Boxes, category: int, min_iou: flo
         np.asarray(spared, bool)[order],
         objects,
         np.asarray(chips, np.int64)[order],
+        np.asarray(touches, np.int64)[order],
     )
+
+
+def _touched(box_px: Tensor, truth: Boxes, chip: int) -> list[int]:
+    """Category of the target of a chip that each box [D, 4] overlaps most, -1 for none."""
+    targets = (truth.chip == chip) & (truth.category < len(CATEGORIES))
+    if not bool(targets.any()):
+        return [-1] * len(box_px)
+    overlap, which = box_iou(box_px, truth.box_px[targets].cpu()).max(1)
+    return torch.where(overlap > 0, truth.category[targets].cpu()[which], -1).tolist()
 
 
 def average_precision(matches: Matches) -> float:
@@ -89,31 +97,9 @@ def average_precision(matches: Matches) -> float:
     return float(envelope[hit].sum() / matches.objects)
 
 
-def working_confidence(matches: Matches, recall_weight: float = 1.0) -> float:
-    """The confidence of the greatest F-measure on held-out chips (van Rijsbergen 1979), halfway to the next below.
-    ``recall_weight``: how many times as much recall counts as precision (1: F1).
-
-    Chips are far more crowded with things to mistake than a field is, so alarms a hectare cannot be foretold from them; a
-    rulebook weighs recall against false reports afterwards.
-    """
-    kept = ~matches.left_out
-    score, hit = matches.score[kept], matches.hit[kept]
-    if matches.objects == 0 or not hit.any():
-        return 0.5
-    found = np.cumsum(hit)
-    best = int(np.argmax(found / (np.arange(1, len(hit) + 1) + recall_weight**2 * matches.objects)))
-    below = score[best + 1] if best + 1 < len(score) else 0.0
-    return float(np.clip((score[best] + below) / 2, LOWEST_WORKING_CONFIDENCE, 0.95))
-
-
 def detection_figures(found: Sequence[Detections], truth: Boxes) -> dict[str, float]:
-    """AP50 per category and the working confidences (NaN / 0.5 where the validation chips hold no such object)."""
-    figures = {}
-    for number, name in enumerate(CATEGORIES):
-        figures[f"{name} AP50"] = average_precision(match(found, truth, number))
-        loosely = match(found, truth, number, min_iou=LOOSE_IOU)
-        figures[f"{name} confidence"] = working_confidence(loosely, RECALL_WEIGHT[name])
-    return figures
+    """AP50 per category (NaN where the validation chips hold no such object)."""
+    return {f"{name} AP50": average_precision(match(found, truth, number)) for number, name in enumerate(CATEGORIES)}
 
 
 def reading_figures(log_p: dict[str, Tensor], truth: Tensor) -> dict[str, float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from rich.box import SIMPLE_HEAD
@@ -15,6 +15,9 @@ from rich.text import Text
 from mission.cautions import SHORT
 from mission.errors import InputError
 from mission.finds import Find, Finds
+
+if TYPE_CHECKING:
+    from pipeline.bundle import BundleRecord
 
 
 @click.command("read")
@@ -110,6 +113,9 @@ def _read(
         )
     print_finds(console, reading.finds)
     console.print(f"{len(reading.sightings.sightings)} sightings in {reading.frames} frames, written to {out}.")
+    if min_confidence is None:
+        for sentence in expected(loaded.record):
+            console.print(Text(sentence))
     if mission is not None and bars_never_learnt(loaded.record.training, mission.panels.mark_turn):
         console.print(
             Text("The mission's marks bear bars, which the bundle never learnt: they do not help it.", style="yellow")
@@ -126,6 +132,13 @@ def _read(
     if reading.previews_failed:
         console.print(Text(f"{reading.previews_failed} previews could not be drawn.", style="yellow"))
     console.print(Text(SHORT, style="yellow"))
+
+
+def expected(record: BundleRecord) -> list[str]:
+    """What the bundle's held-out chips promise at its working confidences, a sentence a category."""
+    from pipeline.working_confidence import sentences
+
+    return sentences({name: one.at_work() for name, one in record.at_work.items()})
 
 
 def bars_never_learnt(training: Mapping[str, Any], mark_turn: str) -> bool:

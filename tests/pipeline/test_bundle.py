@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 
 import pytest
 import torch
@@ -13,8 +14,10 @@ from mission.errors import InputError
 from mission.model_file import FcosSettings, HeatMapSettings, ModelFile, ReaderSettings, load_model_file
 from mission.vocabulary import ATTRIBUTES, Vocabulary
 from pipeline.bundle import build_detector, check_vocabulary, load_bundle, write_bundle
+from pipeline.commands.read import expected
 from pipeline.readers import Readers
 from pipeline.score_map import ScoreMap
+from pipeline.working_confidence import AtWork
 
 MODEL = ModelFile(
     detector=HeatMapSettings(stage_widths=(8, 8, 16, 16), stage_blocks=(0, 0, 1, 1), neck_width=16),
@@ -64,6 +67,27 @@ def test_maps_of_scores_come_back_and_older_bundles_have_none(whole, folder):
         changed_record(folder, lambda content, wrong=wrong: content.update(score_maps={"panel": wrong}))
         with pytest.raises(InputError, match=r"score_maps\.panel"):
             load_bundle(folder, "cpu")
+
+
+def test_what_to_expect_at_work_comes_back(tmp_path):
+    """A recall that could not be measured is null in the file and NaN in hand; other damage is refused."""
+    panel = AtWork(0.4123456, 0.9, 50, 0.2, 0.1, 3, 5.0, 10.0, 0.8, 1.0, 1.4, (5520, 3680), False)
+    person = replace(panel, recall=float("nan"), f_measure=float("nan"), objects=0)
+    out = write_bundle(
+        tmp_path / "one", MODEL, WORDS, build_detector(MODEL.detector), Readers(MODEL.readers, WORDS),
+        working_confidence={"panel": 0.0123456, "person": 0.5}, at_work={"panel": panel, "person": person},
+        temperatures={}, training={}, validation={},
+    )  # fmt: skip
+    bundle = load_bundle(out, "cpu")
+    assert bundle.working_confidence["panel"] == 0.0123456
+    assert bundle.record.at_work["panel"].at_work() == replace(panel, confidence=0.4123)
+    assert yaml.safe_load((out / "bundle.yaml").read_text())["at_work"]["person"]["recall"] is None
+    said = expected(bundle.record)
+    assert said[0].startswith("Panels: at this confidence 90 % of panels are found and 0.1 false reports a frame")
+    assert said[1].startswith("People: none was held out")
+    changed_record(out, lambda content: content["at_work"]["panel"].update(recall=1.5))
+    with pytest.raises(InputError, match=r"at_work\.panel"):
+        load_bundle(out, "cpu")
 
 
 def test_a_bundle_comes_back_as_it_was(whole):

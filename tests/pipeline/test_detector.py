@@ -22,7 +22,7 @@ from pipeline.detector import (
     is_scored,
 )
 from pipeline.fusing import fused_for_inference
-from pipeline.validation import average_precision, match, working_confidence
+from pipeline.validation import average_precision, match
 from tests.pipeline.drawn_chips import DrawnChips, boxes_in_chips
 
 TINY = HeatMapSettings(stage_widths=(8, 8, 16, 16), stage_blocks=(0, 0, 1, 1), neck_width=16)
@@ -171,20 +171,10 @@ def test_a_detection_on_a_left_out_object_neither_helps_nor_harms():
     assert result.left_out.tolist() == [True, False]
 
 
-def test_working_confidence_lies_between_the_last_worthwhile_hit_and_what_follows():
-    truth = boxes_in_chips([(n, 0, 0, 40, 40) for n in range(4)])
-    found = [found_at([0.9 - 0.1 * n], [[0, 0, 40, 40]]) for n in range(4)]
-    found.append(found_at([0.3], [[0, 0, 40, 40]]))  # a false alarm in the fifth chip
-    chosen = working_confidence(match(found, truth, 0, 0.3))
-    assert chosen == pytest.approx((0.6 + 0.3) / 2)
-    assert working_confidence(match([], boxes_in_chips([]), 0)) == 0.5
-
-
-def test_where_recall_weighs_more_the_working_confidence_is_lower():
-    """Three sure hits, then a hit among false alarms: F1 0.857 without them against 0.8 with them, F2 0.789 against 0.909."""
-    truth = boxes_in_chips([(n, 0, 0, 40, 40) for n in range(4)])
-    found = [found_at([0.9], [[0, 0, 40, 40]]) for _ in range(3)] + [found_at([0.3], [[0, 0, 40, 40]])]
-    found += [found_at([0.4], [[0, 0, 40, 40]]) for _ in range(2)]
-    matches = match(found, truth, 0, 0.3)
-    assert working_confidence(matches) == pytest.approx((0.9 + 0.4) / 2)
-    assert working_confidence(matches, recall_weight=2.0) < 0.3
+def test_reports_know_which_target_they_touch():
+    """A second report on a panel, one on the edge of a person, one beside both."""
+    truth = boxes_in_chips([(0, 0, 0, 40, 40), (0, 35, 0, 60, 40)])
+    truth.category[1] = 1
+    seen = found_at([0.9, 0.8, 0.7, 0.6], [[0, 0, 40, 40], [1, 1, 41, 41], [50, 30, 90, 90], [100, 100, 140, 140]])
+    result = match([seen, found_at([0.5], [[0, 0, 40, 40]])], truth, 0)
+    assert result.touches.tolist() == [0, 0, 1, -1, -1]

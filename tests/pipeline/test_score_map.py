@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -17,6 +18,7 @@ from pipeline.score_map import ScoreMap, calibration_errors, fit_score_map, prob
 from pipeline.second_look import Settled
 from pipeline.tiles import Detections
 from pipeline.validation import Matches
+from pipeline.working_confidence import AtWork
 from tests.pipeline.painted_flight import VOCABULARY
 
 
@@ -31,7 +33,15 @@ def reports(count: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
 def test_the_even_map_changes_nothing():
     score = np.array([0.02, 0.3, 0.5, 0.97])
     assert ScoreMap(1.0, 1.0, 0.0, 0.0)(score) == pytest.approx(score)
-    assert ScoreMap(1.0, 1.0, 0.0)(score) == pytest.approx(0.01 + 0.99 * score)
+    floor = 0.01 * (1 + score / 10)
+    assert ScoreMap(1.0, 1.0, 0.0)(score) == pytest.approx(floor + (1 - floor) * score)
+
+
+def test_the_order_of_hopeless_reports_outlives_a_file_of_nine_digits():
+    """A map as steep as a poorly learnt category on a sparse field asks for: log-odds of 0.1 are -34."""
+    score = np.linspace(0.01, 0.99, 2000)
+    mapped = np.round(ScoreMap(12.7, 3.2, -5.4)(score), 9)
+    assert (np.diff(mapped) > 0).all() and mapped[0] > 0.01
 
 
 def test_the_fit_is_that_of_logistic_regression():
@@ -71,6 +81,18 @@ def test_the_map_rises_even_where_scores_mislead():
     assert (np.diff(fitted(np.linspace(0, 1, 50))) >= 0).all()
 
 
+def test_a_map_holds_at_the_prior_of_its_weights():
+    """Right reports score with density 2 s, false ones with 2 (1 - s): the odds are s / (1 - s) times those of the prior, which
+    is a beta map of a = b = 1 and c = log(prior odds), here of one right report in a hundred false ones."""
+    grid = np.sqrt((np.arange(4000) + 0.5) / 4000)
+    score, hit = np.concatenate([grid, 1 - grid[::2]]), np.arange(6000) < 4000
+    fitted = fit_score_map(score, hit, np.where(hit, 1 / 4000, 100 / 2000), lowest=0.0)
+    assert fitted is not None
+    assert (fitted.a, fitted.b, fitted.c) == pytest.approx((1.0, 1.0, np.log(1 / 100)), abs=0.03)
+    as_given = fit_score_map(score, hit, lowest=0.0)
+    assert as_given is not None and as_given.c == pytest.approx(np.log(4000 / 2000), abs=0.03)
+
+
 def test_perfectly_parted_reports_give_a_finite_map():
     score = np.concatenate([np.linspace(0.02, 0.3, 60), np.linspace(0.6, 0.99, 60)])
     fitted = fit_score_map(score, score > 0.45)
@@ -95,19 +117,21 @@ def test_errors_are_measured_on_chips_that_the_map_was_not_fitted_to():
     """Chips whose number is even are right where odd ones are wrong: a map fitted to the other half must look bad."""
     score, hit = reports(2000, 6)
     chip = np.arange(2000)
-    honest = Matches(score, hit, np.zeros(2000, bool), int(hit.sum()), chip)
+    honest = Matches(score, hit, np.zeros(2000, bool), int(hit.sum()), chip, chip * 0)
     before, after = calibration_errors(honest)
     assert after < 0.04 < before
-    crossed = Matches(score, np.where(chip % 2 == 0, hit, ~hit), np.zeros(2000, bool), 1000, chip)
+    crossed = Matches(score, np.where(chip % 2 == 0, hit, ~hit), np.zeros(2000, bool), 1000, chip, chip * 0)
     assert calibration_errors(crossed)[1] > 0.2
-    nothing = Matches(score[:30], hit[:30], np.zeros(30, bool), 10, chip[:30])
+    nothing = Matches(score[:30], hit[:30], np.zeros(30, bool), 10, chip[:30], chip[:30] * 0)
     assert np.isnan(calibration_errors(nothing)).all()
 
 
 def test_working_confidences_go_with_their_maps():
     own = ScoreMap(0.7, 2.0, 0.4)
-    figures = {"panel confidence": 0.4, "person confidence": 0.3, "panel AP50": 0.9}
-    settled = Settled(0.5, figures, figures, {"panel": own}, {"panel": (0.2, 0.03)})
+    figures = {"panel AP50": 0.9}
+    panel = AtWork(0.4, 0.9, 50, 0.2, 0.1, 3, 5.0, 10.0, 0.8, 1.0, 1.4, (1000, 1000), False)
+    at_work = {"panel": panel, "person": replace(panel, confidence=0.3)}
+    settled = Settled(0.5, figures, figures, at_work, {"panel": own}, {"panel": (0.2, 0.03)})
     assert settled.working_confidence["panel"] == pytest.approx(float(own(np.array([0.4]))[0]))
     assert settled.working_confidence["person"] == 0.3
     assert settled.record()["panel calibration error"] == 0.03

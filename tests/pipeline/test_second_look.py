@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType, SimpleNamespace
 
@@ -14,6 +15,8 @@ from mission.model_file import ReaderSettings
 from mission.vocabulary import ATTRIBUTES
 from pipeline import second_look
 from pipeline.detector import Detections
+from pipeline.empty_ground import EmptyChips
+from pipeline.field import Field
 from pipeline.frame_reader import FrameReader
 from pipeline.frames_to_read import FrameToRead
 from pipeline.readers import Readers
@@ -43,6 +46,9 @@ def test_rescored_detections_stay_in_order():
     again = rescored(found, torch.tensor([0.01, float("nan"), 0.95]), 0.5)
     assert again.category.tolist() == [0, 1, 0] and again.box_px[0, 0] == 8 and again.box_px[2, 0] == 0
     assert (again.score[:-1] >= again.score[1:]).all()
+
+
+FIELD = Field({"panel": 1.4, "person": 0.3}, 40.0, 0.1, (1000, 1000))
 
 
 class Doubtful(torch.nn.Module):
@@ -86,7 +92,7 @@ def test_a_second_look_is_trusted_where_it_helps_and_nowhere_else(helpful, missi
         return [torch.tensor([wrong] + [right] * (len(one.score) - 1)) for one in found]
 
     monkeypatch.setattr(second_look, "looks_at", look)
-    settled = settle(Doubtful(chips), readers, chips, 1.0)
+    settled = settle(Doubtful(chips), readers, chips, 1.0, FIELD)
     assert settled.without["panel AP50"] < 0.7
     if helpful:
         # Among weights that do as well, the largest: drawn chips underrate the second look.
@@ -98,8 +104,35 @@ def test_a_second_look_is_trusted_where_it_helps_and_nowhere_else(helpful, missi
 def test_readers_that_saw_only_panels_are_not_asked(mission_vocabulary):
     chips = DrawnChips(mission_vocabulary, seed=3, chip_px=128).batch(6)
     readers = Readers(ReaderSettings(widths=(8, 16, 16), template_width=16, colour_width=16), mission_vocabulary)
-    assert settle(Doubtful(chips), readers, chips, 1.0, trained=False).weight == 0
-    assert 0 <= settle(Doubtful(chips), readers, chips, 1.0).weight < 1  # the real path, through crops and network
+    assert settle(Doubtful(chips), readers, chips, 1.0, FIELD, trained=False).weight == 0
+    assert (
+        0 <= settle(Doubtful(chips), readers, chips, 1.0, FIELD).weight < 1
+    )  # the real path, through crops and network
+
+
+class Blinking(Doubtful):
+    """The same on the chips that it knows; of other ones it takes every second for a panel, at 0.55."""
+
+    def detect(self, images):
+        if self.at < len(self.chips.image):
+            return super().detect(images)
+        box, of_panels = torch.tensor([[2.0, 2, 26, 26]]), torch.zeros(1, dtype=torch.int64)
+        return [Detections(box[: n % 2], torch.full((n % 2,), 0.55), of_panels[: n % 2]) for n in range(len(images))]
+
+
+def test_working_confidences_are_those_of_the_field(mission_vocabulary):
+    """Every panel at 0.5, one false report at 0.55 on every second empty chip: below it the field would drown in them."""
+    chips = DrawnChips(mission_vocabulary, seed=3, chip_px=128).batch(20)
+    readers = Readers(ReaderSettings(widths=(8, 16, 16), template_width=16, colour_width=16), mission_vocabulary)
+    bare = DrawnChips(mission_vocabulary, seed=4, chip_px=128).batch(1).image.expand(40, -1, -1, -1)
+    none = DrawnChips(mission_vocabulary, seed=4, chip_px=128).batch(1)
+    empty = EmptyChips((1.0,), iter([(0, replace(none, image=bare))]))
+    sparse = settle(Blinking(chips), readers, chips, 1.0, FIELD, empty, trained=False).at_work["panel"]
+    assert sparse.empty_hectares == pytest.approx(40 * 128**2 * 0.01 / 1e4)
+    assert sparse.confidence > 0.55 and sparse.recall == 0.0 and sparse.capped
+    blind = settle(Blinking(chips), readers, chips, 1.0, FIELD, trained=False).at_work
+    assert blind["panel"].confidence == pytest.approx(0.25) and blind["panel"].recall == 1.0
+    assert blind["panel"].empty_frames == 0.0 and np.isnan(blind["person"].recall) and blind["person"].confidence == 0.5
 
 
 class TwoBoxes:
