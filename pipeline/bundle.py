@@ -199,6 +199,15 @@ class Bundle:
         out["panel"] = (log_odds / self.record.temperatures.get("panel", 1.0)).sigmoid().cpu()
         return out
 
+    @property
+    def places_boxes(self) -> bool:
+        """Whether the readers learnt where the sides of a box lie."""
+        return len(self._readers.edges) > 0
+
+    def placed_anew(self, frame: Tensor, box_px: Tensor) -> Tensor:
+        """Boxes [K, 4] in one uint8 RGB frame [3, H, W], on the CPU, with their sides as full resolution shows them."""
+        return self._readers.placed_anew(frame.to(self.device), box_px)
+
     def _upright_tables(self) -> Tensor:
         """See ``panel_turn.upright_tables``; reckoned once, by the first frame that asks."""
         if self._upright is None:

@@ -45,7 +45,7 @@ COLOUR_HEADS = ("panel_colour", "mark_colour", "panel")
 PANEL_JITTER = (0.04, 0.06)
 OTHER_JITTER = (0.15, 0.25)
 # A detector's box around a look-alike is as near as around a panel: were other boxes always loose, a near one would mean "panel".
-LOOSE_SHARE = 0.5
+LOOSE_SHARE = 0.25
 Value = TypeVar("Value")
 
 

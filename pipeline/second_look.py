@@ -42,9 +42,13 @@ def worth_a_look(
     score: NDArray[np.float64], is_panel: NDArray[np.bool_], pixels: int, from_score: float = LOOK_FROM_SCORE
 ) -> NDArray[np.int64]:
     """Numbers of the detections [D] of one image of so many pixels that are looked at again, best first."""
-    most = max(LOOKS_AT_LEAST, round(pixels * LOOKS_PER_MEGAPIXEL / 1e6))
     rows = np.flatnonzero(is_panel & (score >= from_score))
-    return rows[np.argsort(-score[rows], kind="stable")][:most]
+    return rows[np.argsort(-score[rows], kind="stable")][: looks_at_most(pixels)]
+
+
+def looks_at_most(pixels: int) -> int:
+    """How many crops of an image of so many pixels are looked at."""
+    return max(LOOKS_AT_LEAST, round(pixels * LOOKS_PER_MEGAPIXEL / 1e6))
 
 
 def look_from(working_confidence: float, weight: float) -> float:
