@@ -56,15 +56,20 @@ def cut_crops(images: Tensor, image_of: Tensor, box_px: Tensor, settings: Reader
     wide_square = square_around(box_px, settings.wide_extent)
     limit = torch.tensor([width, height, width, height], device=box_px.device, dtype=box_px.dtype)
     wide_square = torch.minimum(wide_square.clamp(min=0), limit)
-    margin = _overhang(tight_square, limit)
-    if margin:
-        source = F.pad(source, (margin, margin, margin, margin), mode="replicate")
-    index = image_of.to(source.dtype)[:, None]
-    tight_rows = torch.cat([index, tight_square + margin], 1)
-    wide_rows = torch.cat([index, wide_square + margin], 1)
-    tight = roi_align(source, tight_rows, settings.tight_px, 1.0, sampling_ratio=2, aligned=True)
+    tight = cut_squares(source, image_of, tight_square, settings.tight_px)
+    wide_rows = torch.cat([image_of.to(source.dtype)[:, None], wide_square], 1)
     wide = roi_align(source, wide_rows, settings.wide_px, 1.0, sampling_ratio=3, aligned=True)
     return tight, wide
+
+
+def cut_squares(source: Tensor, image_of: Tensor, square_px: Tensor, cells: int) -> Tensor:
+    """Squares [N, 4] of float images [B, 3, H, W] as [N, 3, cells, cells]; beyond the edge, the edge's pixels repeated."""
+    height, width = source.shape[-2:]
+    margin = _overhang(square_px, torch.tensor([width, height, width, height], device=square_px.device))
+    if margin:
+        source = F.pad(source, (margin, margin, margin, margin), mode="replicate")
+    rows = torch.cat([image_of.to(source.dtype)[:, None], square_px + margin], 1)
+    return roi_align(source, rows, cells, 1.0, sampling_ratio=2, aligned=True)
 
 
 def _overhang(squares: Tensor, limit: Tensor) -> int:

@@ -29,8 +29,8 @@ def crops_at_once(frame: Tensor, box_px: Tensor, settings: ReaderSettings) -> tu
     limit = torch.tensor([width, height, width, height], dtype=box_px.dtype)
     tight_square = square_around(box_px[usual], settings.tight_extent)
     wide_square = torch.minimum(square_around(box_px[usual], settings.wide_extent).clamp(min=0), limit)
-    tight = _sampled(frame, tight_square, settings.tight_px, TIGHT_SAMPLES)
-    wide = _sampled(frame, wide_square, settings.wide_px, WIDE_SAMPLES)
+    tight = sampled_squares(frame, tight_square, settings.tight_px, TIGHT_SAMPLES)
+    wide = sampled_squares(frame, wide_square, settings.wide_px, WIDE_SAMPLES)
     if bool(usual.all()):
         return tight, wide
     large = crops_of_frame(frame, box_px[~usual].to(frame.device), settings)
@@ -38,7 +38,7 @@ def crops_at_once(frame: Tensor, box_px: Tensor, settings: ReaderSettings) -> tu
     return torch.cat([tight, large[0]])[order], torch.cat([wide, large[1]])[order]
 
 
-def _sampled(frame: Tensor, square_px: Tensor, cells: int, samples: int) -> Tensor:
+def sampled_squares(frame: Tensor, square_px: Tensor, cells: int, samples: int) -> Tensor:
     """Squares [K, 4] of a frame as [K, 3, cells, cells]: means of samples x samples bilinear samples in each cell."""
     if not len(square_px):
         return torch.zeros(0, 3, cells, cells, device=frame.device)

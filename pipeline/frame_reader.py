@@ -17,7 +17,7 @@ from mission.vocabulary import ATTRIBUTES, Vocabulary
 from pipeline.frames_to_read import FrameToRead
 from pipeline.locate import Located, locate_boxes
 from pipeline.score_map import probabilities
-from pipeline.second_look import joined, look_from, worth_a_look
+from pipeline.second_look import joined, look_from, looks_at_most, worth_a_look
 from pipeline.tiles import Detections, detect_frame, largest_tile_px, merge_scales, shrunk
 
 if TYPE_CHECKING:
@@ -35,6 +35,8 @@ _LARGEST_THING_M = 2.0
 LARGEST_LEARNT_PX, LEAST_SHRUNK_PX = 120.0, 128
 # Side of the largest panel where no mission says it [m]: what an exercise lays out (common practice, no source).
 _LARGEST_PANEL_M = 1.0
+# Reports from this score or probability on have their sides placed anew.
+PLACED_FROM = 0.05
 # Probabilities below this are left out of the tables on disk.
 _LEAST_SHARE = 0.0005
 
@@ -66,6 +68,7 @@ class FrameReader:
             coarse = Detections(small.box_px * 2, small.score, small.category)
             found = merge_scales(found, coarse, KEPT_MOST_PER_FRAME)
         found, tables = self._read(tensor, found)
+        found = self._placed(tensor, found)
         names = [self.bundle.categories[c] for c in found.category]
         located = None
         if frame.view is not None:
@@ -117,6 +120,21 @@ class FrameReader:
         order = kept[np.argsort(-score[kept], kind="stable")]
         again = Detections(found.box_px[order], score[order], found.category[order])
         return again, {new: tables[int(old)] for new, old in enumerate(order) if int(old) in tables}
+
+    def _placed(self, frame: torch.Tensor, found: Detections) -> Detections:
+        """Detections, best first, with the sides of those that somebody may act on as full resolution shows them."""
+        chosen = np.flatnonzero(found.score >= PLACED_FROM)[: looks_at_most(frame.shape[1] * frame.shape[2])]
+        # A bundle that never learnt it, or any other answerer, leaves boxes as they are.
+        if not len(chosen) or not getattr(self.bundle, "places_boxes", False):
+            return found
+        given = found.box_px[chosen]
+        anew = _on_cpu(self.bundle.placed_anew(frame, torch.from_numpy(given.astype(np.float32))))
+        height, width = frame.shape[1:]
+        anew = np.clip(anew, 0.0, [width, height, width, height])
+        box_px = found.box_px.copy()
+        # A box of which hardly anything is left was placed wrongly.
+        box_px[chosen] = np.where((anew[:, 2:] - anew[:, :2] > 1.0).all(axis=1)[:, None], anew, given)
+        return Detections(box_px, found.score, found.category)
 
     def _look_from(self) -> float:
         """The detector's score from which a panel is worth a second look."""

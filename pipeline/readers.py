@@ -19,6 +19,7 @@ from torch import Tensor, nn
 
 from mission.model_file import ReaderSettings
 from mission.vocabulary import ATTRIBUTES, Vocabulary
+from pipeline.box_edges import BoxEdges, with_edges
 from pipeline.crops import (
     Palette,
     cut_crops,
@@ -226,6 +227,8 @@ class Readers(nn.Module):
         self.panel_colour = nn.Linear(width, len(vocabulary.colours))
         self.mark_colour = nn.Linear(width, len(vocabulary.colours))
         self.panel = PanelOrNot(third, rows, width)
+        # Not a head of the crops that attributes are read from: it sees more around the box, and people too.
+        self.edges = nn.ModuleList([BoxEdges(settings.edges_width)] if settings.edges_width else [])
 
     def forward(self, tight: Tensor, wide: Tensor) -> Readings:
         """Tight [N, 3, T, T] and wide [N, 3, W, W] crops, float 0..255 -> log-probabilities."""
@@ -294,7 +297,18 @@ class Readers(nn.Module):
             losses[attribute] = known_mean(readings.attributes[attribute], truth[:, column])
         losses["turn"] = TURN_SHARE * turn_loss(readings.turned_mark, truth[:, 2], chips.mark_turn_deg)
         losses["panel"] = F.binary_cross_entropy_with_logits(readings.panel, is_panel.float())
+        for edges in self.edges:
+            assert isinstance(edges, BoxEdges)
+            losses["edges"] = edges.loss(chips.image, chips.chip, chips.box_px, with_edges(chips), generator)
         return losses
+
+    def placed_anew(self, frame: Tensor, box_px: Tensor) -> Tensor:
+        """Boxes [K, 4] of panels and people in one uint8 frame [3, H, W] with their sides as full resolution shows them, in
+        ordinary memory; as they were given where these readers never learnt that."""
+        for edges in self.edges:
+            assert isinstance(edges, BoxEdges)
+            box_px = edges.placed_in(frame, box_px)
+        return box_px.cpu()
 
 
 def loosened(chips: ChipBatch, generator: torch.Generator) -> Tensor:

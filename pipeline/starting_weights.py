@@ -15,6 +15,8 @@ from pipeline.find_bundle import bundle_folder
 from pipeline.readers import Readers
 from pipeline.tensor_files import fill_network, read_tensors
 
+# What the names of the tensors that place boxes begin with.
+_EDGES = "edges."
 # One list of values serves both colour attributes.
 _LISTS = ("shapes", "marks", "colours")
 
@@ -37,7 +39,7 @@ def fill_from_bundle(network: nn.Module, bundle: str | Path, part: str) -> None:
     """Copy the numbers of a bundle's ``part`` ("detector" or "readers") into a network of the same make.
 
     Readers may be for another vocabulary: what answers for a value that the bundle knows is copied from there, and what
-    answers for a new value stays as it was made.
+    answers for a new value stays as it was made. So does what places boxes, where the bundle has nothing that does.
     """
     folder, record = bundle_folder(bundle), read_record(bundle)
     path = folder / f"{part}.safetensors"
@@ -46,6 +48,9 @@ def fill_from_bundle(network: nn.Module, bundle: str | Path, part: str) -> None:
         known = _vocabulary(record)
         fill_network(Readers(record.model.readers, known), tensors, path)  # refuses damaged files by their own measure
         tensors = _fitted(tensors, network, record.model.readers, known)
+        if not record.model.readers.edges_width:
+            own = network.state_dict()
+            tensors |= {name: own[name] for name in own if name.startswith(_EDGES)}
     fill_network(network, tensors, path)
 
 

@@ -74,6 +74,43 @@ def figures(judgement: Any) -> dict[str, float | None]:
     }  # fmt: skip
 
 
+def by_category(judgement: Any) -> dict[str, dict[str, float | int | None]]:
+    """What holds a category back: loose boxes (AP and AP75 far below AP50), missed things (recall) or false reports.
+
+    ``recall``: share of the objects met at IoU 0.5 by any report, ``at work`` by one from the working confidence on; ``false``:
+    reports from there on that met nothing.
+    """
+    from eval.judgement import best_scores
+
+    matches, best, result = judgement.matches, best_scores(judgement), {}
+    for k, name in enumerate(judgement.case.categories):
+        asked = (matches.obj_category == k) & ~matches.obj_ignored[0]
+        seen, working = best[asked], judgement.working[name]
+        false = matches.false() & (matches.det_category == k) & (matches.det_score >= working)
+        row = {figure: _known(judgement.figures[figure][k]) for figure in ("AP", "AP50", "AP75")}
+        row |= {"objects": int(asked.sum()), "recall": None, "recall at work": None, "false at work": int(false.sum())}
+        if asked.any():
+            row |= {
+                "recall": float((~np.isnan(seen)).mean()),
+                "recall at work": float((np.nan_to_num(seen) >= working).mean()),
+            }
+        result[name] = row
+    return result
+
+
+def _known(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+def show(rows: dict[str, dict[str, Any]]) -> None:
+    """Print a table with a line for each name."""
+    headings = list(next(iter(rows.values())))
+    print("| | " + " | ".join(headings) + " |\n" + "|" + " --- |" * (len(headings) + 1))
+    for name, row in rows.items():
+        cells = ["–" if v is None else f"{v:.3f}" if isinstance(v, float) else str(v) for v in row.values()]
+        print(f"| {name} | " + " | ".join(cells) + " |")
+
+
 def score(given: argparse.Namespace) -> None:
     """Render, read and judge."""
     from eval.case import case_of
@@ -90,7 +127,7 @@ def score(given: argparse.Namespace) -> None:
     if not (frames / "truth.json").exists():
         render_frame_set(load_recipe(RECIPE), mission, frames, given.frames, SEED, workers=given.workers)
     frame_set = read_frame_set(frames)
-    rows = {}
+    rows, categories = {}, {}
     for name in (given.bundle, *given.beside):
         bundle = load_bundle(name, given.device)
         out = given.keep / f"read-{bundle.name}"
@@ -99,12 +136,11 @@ def score(given: argparse.Namespace) -> None:
         judgement = judge(case_of(frame_set, sightings, out), sightings.working_confidence, mission.panels.vocabulary)
         rows[bundle.name] = figures(judgement)
         line = {"step": "score", "bundle": str(name), "recipe": RECIPE, "seed": SEED, "frames": len(frame_set.frames)}
-        note(given.out, line | rows[bundle.name])
-    headings = list(next(iter(rows.values())))
-    print("| bundle | " + " | ".join(headings) + " |\n" + "|" + " --- |" * (len(headings) + 1))
-    for name, row in rows.items():
-        cells = ["–" if v is None else f"{v:.3f}" if isinstance(v, float) else str(v) for v in row.values()]
-        print(f"| {name} | " + " | ".join(cells) + " |")
+        own = by_category(judgement)
+        categories |= {f"{bundle.name}, {category}": row for category, row in own.items()}
+        note(given.out, line | rows[bundle.name] | {"categories": own})
+    show(rows)
+    show(categories)
 
 
 def arguments() -> argparse.Namespace:

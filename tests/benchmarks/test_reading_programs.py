@@ -13,6 +13,8 @@ from benchmarks.reading import at_home, rival, team, text_baseline
 from benchmarks.reading.frame_time import summary, times_ms
 from benchmarks.reading.text_baseline import EXTENTS, HEIGHT_PX, TURNS, Found
 from benchmarks.transfer.pool import write_chips
+from eval.detection import figures_of
+from eval.matching import Detections, Objects, match
 from mission.errors import InputError
 from mission.frame_set import Thing
 from mission.model_file import load_model_file
@@ -57,6 +59,28 @@ def test_figures_at_home_count_what_is_found_and_large_enough() -> None:
         "AP": 0.9, "AP50": 1.0, "all four": 0.5, "all four, pairs granted": 1.0,
         "panels": 4, "found": 0.75, "readable and found": 2,
     }  # fmt: skip
+
+
+def test_by_category_at_home_tells_loose_boxes_from_missed_and_false_ones() -> None:
+    """Two panels, one boxed exactly and one with an IoU of 0.6 at low confidence, a sure report on nothing; one person missed."""
+    box = np.array([[0, 0, 50, 50], [100, 0, 50, 50], [200, 0, 40, 40.0]])
+    none, category = np.zeros(3, bool), np.array([0, 0, 1])
+    objects = Objects(np.zeros(3, int), category, box, box[:, 2] * box[:, 3], none, none)
+    reported = np.array([[0, 0, 50, 50], [100, 0, 30, 50], [300, 0, 50, 50.0]])
+    score = np.array([0.9, 0.3, 0.8])
+    detections = Detections(np.zeros(3, int), np.zeros(3, int), reported, reported[:, 2] * reported[:, 3], score)
+    matches = match(objects, detections, frames=1, categories=2)
+    case = SimpleNamespace(categories=("panel", "person"), things=(None,) * 3)
+    judgement = SimpleNamespace(
+        matches=matches, case=case, figures=figures_of(matches), working={"panel": 0.5, "person": 0.5}
+    )
+    found = at_home.by_category(judgement)
+    panel = found["panel"]
+    assert panel["objects"] == 2 and panel["recall"] == 1.0 and panel["recall at work"] == 0.5
+    assert panel["false at work"] == 1
+    # 51 of COCO's 101 steps of recall are reached with the first; at IoU 0.5 the rest at a precision of 2/3.
+    assert panel["AP75"] == pytest.approx(51 / 101) and panel["AP50"] == pytest.approx((51 + 50 * 2 / 3) / 101)
+    assert found["person"]["objects"] == 1 and found["person"]["recall"] == 0.0
 
 
 def test_the_text_package_is_shown_the_mark_upright_at_one_of_its_turns() -> None:
