@@ -160,11 +160,18 @@ def _linear(code: Code) -> Rgb:
 
 def _between(code: Code, other: Code, share: float, change: Sequence[float]) -> Rgb:
     """A colour between two, ``share`` of the first, times exp(``change``)."""
-    r, g, b = (
-        min(max((share * p + (1 - share) * q) * math.exp(by), 0.005), 0.92)
-        for p, q, by in zip(_linear(code), _linear(other), change, strict=True)
+    (r, g, b), (r2, g2, b2), (by_r, by_g, by_b) = _linear(code), _linear(other), change
+    rest = 1 - share
+    return (
+        _reflectance((share * r + rest * r2) * math.exp(by_r)),
+        _reflectance((share * g + rest * g2) * math.exp(by_g)),
+        _reflectance((share * b + rest * b2) * math.exp(by_b)),
     )
-    return (r, g, b)
+
+
+def _reflectance(value: float) -> float:
+    """What real ground reaches."""
+    return 0.005 if value < 0.005 else 0.92 if value > 0.92 else value
 
 
 def _pick(rng: Chance, weights: dict[str, float]) -> str:

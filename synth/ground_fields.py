@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 import torch
@@ -120,8 +120,7 @@ def _cell_numbers() -> np.ndarray:
     return np.random.default_rng(21).random((5, _CELLS * _CELLS)).astype(np.float32)
 
 
-@dataclass(frozen=True)
-class Noise:
+class Noise(NamedTuple):
     """One random field: its wavelength in pixels, the seed that places and turns it, and how far it is shifted (x, y) [px]."""
 
     scale_px: float
@@ -131,19 +130,19 @@ class Noise:
 
 def noise_fields(noises: Sequence[Noise], nodes: Nodes) -> torch.Tensor:
     """Random fields [N, *nodes.count] of mean 0 and deviation about 1; each is read from one smooth tile, turned and scaled."""
-    rows = []
-    for noise in noises:
-        step = _WAVELENGTH_TEXELS / max(noise.scale_px, 1.0) / _NOISE_TEXELS
-        seed = noise.seed % _SEEDS
-        turn = seed * 2.399963  # the golden angle spreads turns evenly
-        c, s = math.cos(turn) * step, math.sin(turn) * step
-        x, y = noise.shift_px
-        # Whole numbers keep the sum positive, so that its fraction is the place on the tile.
-        u0 = 64 + abs(math.sin(seed * 78.233)) - (c * x - s * y)
-        v0 = 64 + abs(math.cos(seed * 37.719)) - (s * x + c * y)
-        rows.append((c, s, u0 % 1 + 64, v0 % 1 + 64))
-    c, s, u0, v0 = torch.tensor(rows, device=nodes.x.device).view(-1, 4, 1, 1).unbind(1)
-    grid = torch.empty((len(rows), *nodes.count, 2), device=nodes.x.device)
+    scale, seed, x, y = np.array([(n.scale_px, n.seed, *n.shift_px) for n in noises], np.float64).reshape(-1, 4).T
+    step = _WAVELENGTH_TEXELS / np.maximum(scale, 1.0) / _NOISE_TEXELS
+    seed = seed % _SEEDS
+    turn = seed * 2.399963  # the golden angle spreads turns evenly
+    along, across = np.cos(turn) * step, np.sin(turn) * step
+    # Whole numbers keep the sum positive, so that its fraction is the place on the tile.
+    place = [
+        (64 + np.abs(np.sin(seed * 78.233)) - (along * x - across * y)) % 1 + 64,
+        (64 + np.abs(np.cos(seed * 37.719)) - (across * x + along * y)) % 1 + 64,
+    ]
+    numbers = torch.from_numpy(np.array([along, across, *place], np.float32)).to(nodes.x.device)
+    c, s, u0, v0 = numbers[:, :, None, None]
+    grid = torch.empty((len(noises), *nodes.count, 2), device=nodes.x.device)
     torch.frac((c * nodes.x + u0) - s * nodes.y, out=grid[..., 0])
     torch.frac((s * nodes.x + v0) + c * nodes.y, out=grid[..., 1])
     grid.mul_(2).sub_(1)
@@ -155,8 +154,7 @@ def noise_fields(noises: Sequence[Noise], nodes: Nodes) -> torch.Tensor:
 _SEEDS = 1000003
 
 
-@dataclass(frozen=True)
-class PlacedMask:
+class PlacedMask(NamedTuple):
     """A mask at a ground sample distance, moved by ``shift_px`` (x, y)."""
 
     mask: Mask
@@ -178,9 +176,12 @@ def mask_fields(placed: Sequence[PlacedMask], slow: Sequence[Noise], nodes: Node
     """Signed distances [N, *nodes.count] in pixels, positive inside (distance to the line for masks that fold), and the
     random fields ``slow`` [M, *nodes.count], all in as few passes as can be."""
     out = torch.empty((len(placed), *nodes.count), device=nodes.x.device)
-    numbers = torch.tensor([_row(p) for p in placed], device=nodes.x.device).view(len(placed), len(_VALUES), 1, 1)
-    for form in dict.fromkeys(p.mask.form for p in placed):
-        which = [i for i, p in enumerate(placed) if p.mask.form == form]
+    rows = np.array([_row(p) for p in placed], np.float32).reshape(len(placed), len(_VALUES), 1, 1)
+    numbers = torch.from_numpy(rows).to(nodes.x.device)
+    by_form: dict[str, list[int]] = {}
+    for i, p in enumerate(placed):
+        by_form.setdefault(p.mask.form, []).append(i)
+    for form, which in by_form.items():
         some = numbers[which]
         values = dict(zip(_VALUES, some.unbind(1), strict=True))
         x, y = nodes.x - values["x"], nodes.y - values["y"]

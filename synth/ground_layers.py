@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 
 from synth.ground_layout import RAGGED_DEVIATIONS
 from synth.ground_spec import GroundSpec, Joints, Layer
@@ -17,8 +18,8 @@ class LayerNumbers:
     """Constants of the layers of a batch: ``at(k)`` gives those of level k by name, [b, 1, 1, 1] (colours [b, 3, 1, 1])."""
 
     def __init__(self, specs: Sequence[GroundSpec], levels: Sequence[Sequence[Layer]], device: torch.device) -> None:
-        rows = [_numbers(layer, spec) for layers in levels for layer, spec in zip(layers, specs)]
-        table = torch.from_numpy(np.array(rows, np.float32)).to(device)
+        rows = [_given(layer, spec) for layers in levels for layer, spec in zip(layers, specs)]
+        table = torch.from_numpy(_numbers(np.array(rows))).to(device)
         self._levels = table[:, :, None, None, None].split([len(layers) for layers in levels])
 
     def at(self, k: int) -> dict[str, torch.Tensor]:
@@ -30,26 +31,66 @@ class LayerNumbers:
         return found
 
 
-def _numbers(layer: Layer, spec: GroundSpec) -> tuple[float, ...]:
-    soft_px = max(layer.soft_m / spec.gsd_m, 1.0)
+def _given(layer: Layer, spec: GroundSpec) -> tuple[float, ...]:
+    """What a layer and its ground say, one after the other."""
+    mask, within = layer.mask, layer.within
     return (
-        layer.tone * TONE_SCALE,
-        layer.relief * RELIEF_SCALE,
-        MIX_SCALE,
-        MIX_OFFSET + layer.mix_shift,
+        layer.tone,
+        layer.relief,
+        layer.mix_shift,
         layer.mix_blotch,
         spec.blotch,
-        1 / soft_px,
-        layer.ragged_m / spec.gsd_m / soft_px * TONE_SCALE / _TONE_DEVIATION,
+        layer.soft_m,
+        layer.ragged_m,
         layer.opacity,
-        1.0 if layer.mask.folds else 0.0,
-        layer.mask.size_m[0] / spec.gsd_m,
-        1.0 if layer.height_m > 0 else 0.0,
-        float(layer.drawn),
-        -1.0 if layer.within is None else float(layer.within),
+        mask.folds,
+        mask.size_m[0],
+        layer.height_m,
+        layer.drawn,
+        -1.0 if within is None else within,
+        spec.gsd_m,
         *layer.colour,
-        *(b - a for a, b in zip(layer.colour, layer.other, strict=True)),
+        *layer.other,
     )
+
+
+def _numbers(given: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Columns of ``_NUMBER_NAMES``, then colour and change of colour, of rows of :func:`_given`."""
+    (
+        tone,
+        relief,
+        shift,
+        blotch_mix,
+        blotch,
+        soft_m,
+        ragged_m,
+        opacity,
+        folds,
+        half_m,
+        height_m,
+        drawn,
+        within,
+        gsd_m,
+    ) = given[:, :14].T
+    soft_px = np.maximum(soft_m / gsd_m, 1.0)
+    colour, other = given[:, 14:17], given[:, 17:20]
+    columns = [
+        tone * TONE_SCALE,
+        relief * RELIEF_SCALE,
+        np.full(len(given), MIX_SCALE),
+        MIX_OFFSET + shift,
+        blotch_mix,
+        blotch,
+        1 / soft_px,
+        ragged_m / gsd_m / soft_px * TONE_SCALE / _TONE_DEVIATION,
+        opacity,
+        folds,
+        half_m / gsd_m,
+        height_m > 0,
+        drawn,
+        within,
+    ]
+    return np.concatenate([np.stack(columns, 1), colour, other - colour], 1).astype(np.float32)
 
 
 _NUMBER_NAMES: tuple[str, ...] = (
