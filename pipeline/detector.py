@@ -20,6 +20,7 @@ from torch import Tensor, nn
 from mission.frame_set import SCORED_MIN_SIDE_PX, SCORED_MIN_VISIBLE
 from mission.model_file import HeatMapSettings
 from pipeline.chips import Boxes
+from pipeline.exact_pooling import highest_around, means_of_squares
 from pipeline.imagenet_trunk import STAGE_WIDTHS, hold_still, lite0_stages
 
 MAX_DETECTIONS = 300
@@ -69,10 +70,8 @@ def as_network_input(images: Tensor, shrink: int = 1) -> Tensor:
 
     The size becomes ceil(H / shrink) x ceil(W / shrink).
     """
-    values = images.float()
-    if shrink > 1:
-        values = F.avg_pool2d(values, shrink, ceil_mode=True)
-    return ((values - PIXEL_MEAN) / PIXEL_SPREAD).contiguous(memory_format=torch.channels_last)
+    values = means_of_squares(images, shrink) if shrink > 1 else images.float()
+    return values.sub(PIXEL_MEAN).div_(PIXEL_SPREAD).contiguous(memory_format=torch.channels_last)
 
 
 def convolution(n_in: int, n_out: int, side: int = 3, stride: int = 1) -> nn.Sequential:
@@ -157,8 +156,18 @@ class HeatMapDetector(nn.Module):
         return heat, distance
 
     def losses(self, images: Tensor, objects: Boxes) -> dict[str, Tensor]:
+        return self.losses_from(*self.inputs(images, objects))
+
+    def inputs(self, images: Tensor, objects: Boxes) -> tuple[Tensor, ...]:
+        """What the losses of images [B, 3, H, W] with these objects need: the images and the parts of their ``HeatTargets``."""
+        rows, columns = (-(-side // self.stride_px) for side in images.shape[-2:])
+        target = heat_targets(objects, (len(images), self.categories, rows, columns), self.stride_px)
+        return images, target.heat, target.counted, target.box_px, target.box_weight, target.positives
+
+    def losses_from(self, images: Tensor, *targets: Tensor) -> dict[str, Tensor]:
+        """Scalar losses to be summed, from ``inputs``."""
+        target = HeatTargets(*targets)
         heat, distance = self(as_network_input(images, self.shrink))
-        target = heat_targets(objects, heat.shape, self.stride_px)
         return {
             "heat": focal_loss(heat, target),
             "box": BOX_WEIGHT * box_loss(distance, target, self.stride_px),
@@ -346,7 +355,7 @@ def decode(heat: Tensor, distance_px: Tensor, stride_px: int, size_px: tuple[int
 
     What is found comes to ordinary memory in one go: picking it out on a GPU would mean to wait for it at every step.
     """
-    peaks = heat * (F.max_pool2d(heat, 3, 1, 1) == heat)
+    peaks = heat * (highest_around(heat) == heat)
     _, _, rows, columns = heat.shape
     score, index = peaks.flatten(1).topk(min(MAX_DETECTIONS, peaks[0].numel()))  # [B, K]
     cell = index % (rows * columns)

@@ -99,6 +99,12 @@ class DetectorTask:
     def losses(self, network: nn.Module, chips: ChipBatch) -> dict[str, Tensor]:
         return network.losses(chips.image, chips)  # type: ignore[operator]
 
+    def inputs(self, network: nn.Module, chips: ChipBatch) -> tuple[Tensor, ...] | None:
+        return network.inputs(chips.image, chips) if isinstance(network, HeatMapDetector) else None
+
+    def losses_from(self, network: nn.Module, inputs: tuple[Tensor, ...]) -> dict[str, Tensor]:
+        return network.losses_from(*inputs)  # type: ignore[operator]
+
     def validate(self, network: nn.Module) -> dict[str, float]:
         figures = self._figures(network, self.validation)
         if self.real is not None:

@@ -2,8 +2,10 @@
 
     torchrun --nproc-per-node 2 -m pipeline fit --train field --out my-bundle ...
 
-Each process learns from chips of its own and the gradients are averaged (DistributedDataParallel); the first of a team
-validates, keeps and writes. All hosts must see the folder of the output under the same path.
+Each process learns from chips of its own and the gradients are averaged, all of them in one go: they are a few megabytes, and
+a pass that is recorded for the GPU leaves no room for sending parts of them earlier. Statistics of batch normalisation are
+each process's own, those of the first are kept; it also validates and writes. All hosts must see the folder of the output
+under the same path.
 """
 
 from __future__ import annotations
@@ -13,40 +15,21 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Any, Protocol
+from typing import Any
 
 import torch
 import torch.distributed as dist
-from torch import Tensor, nn
-from torch.nn.parallel import DistributedDataParallel
+from torch import nn
 
 from mission.errors import InputError, must
 from pipeline.processors import ChosenDevice
-from synth.chips import ChipBatch
 
 # Training batches are numbered from this far apart, so that no two processes ever draw the same one.
 APART = 1_000_000_000
+# Steps between two looks at the leader's clock: each is a message that takes as long as a step on a GPU.
+AGREED_EVERY = 16
 # The others wait this long while the first one validates or writes.
 PATIENCE = timedelta(minutes=30)
-
-
-class Losing(Protocol):
-    """The part of a training task that a team shares: losses of one batch."""
-
-    def losses(self, network: nn.Module, chips: ChipBatch) -> dict[str, Tensor]:
-        """Scalar losses, to be summed."""
-        ...
-
-
-class _Losses(nn.Module):
-    """A task's losses as the forward pass of a module, as DistributedDataParallel wants it."""
-
-    def __init__(self, task: Losing, network: nn.Module) -> None:
-        super().__init__()
-        self.task, self.network = task, network
-
-    def forward(self, chips: ChipBatch) -> dict[str, Tensor]:
-        return self.task.losses(self.network, chips)
 
 
 @dataclass(frozen=True)
@@ -67,11 +50,27 @@ class Team:
         """Number of this process's first training batch."""
         return self.rank * APART
 
-    def losses_of(self, task: Losing, network: nn.Module) -> Callable[[ChipBatch], dict[str, Tensor]]:
-        """What gives the losses of a batch; their gradients are averaged over the team."""
+    def begin_alike(self, network: nn.Module) -> None:
+        """Give every member the leader's tensors."""
+        if self.size > 1:
+            for tensor in network.state_dict().values():
+                dist.broadcast(tensor, dist.get_global_rank(self.group, 0), group=self.group)
+
+    def average_gradients(self, network: nn.Module) -> None:
+        """Replace the gradients by their means over the team, sent as one run of numbers; where there is none it counts as 0."""
         if self.size == 1:
-            return lambda chips: task.losses(network, chips)
-        return DistributedDataParallel(_Losses(task, network), process_group=self.group, gradient_as_bucket_view=True)
+            return
+        learnt = [p for p in network.parameters() if p.requires_grad]
+        for one in learnt:
+            if one.grad is None:
+                one.grad = torch.zeros_like(one)
+        gradients = [one.grad for one in learnt if one.grad is not None]
+        together = torch.cat([gradient.reshape(-1) for gradient in gradients])
+        dist.all_reduce(together, group=self.group)
+        parts = together.div_(self.size).split([gradient.numel() for gradient in gradients])
+        torch._foreach_copy_(  # pyright: ignore[reportPrivateImportUsage]
+            gradients, [part.view(gradient.shape) for part, gradient in zip(parts, gradients, strict=True)]
+        )
 
     def agreed(self, value: float) -> float:
         """The leader's value. It travels between processors, not between GPUs, so no GPU is waited for."""
@@ -80,6 +79,18 @@ class Team:
         shared = torch.tensor([value], dtype=torch.float64)
         dist.broadcast(shared, dist.get_global_rank(self.group, 0), group=self.group)
         return float(shared)
+
+    def agreement(self) -> Callable[[float, int], float]:
+        """What says how far a training is at a step: the leader's value, asked for every so many steps and held in between."""
+        held: float | None = None
+
+        def agreed(value: float, step: int) -> float:
+            nonlocal held
+            if held is None or self.size == 1 or step % AGREED_EVERY == 0:
+                held = self.agreed(value)
+            return held
+
+        return agreed
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,7 @@ from pipeline.processors import ChosenDevice
 from pipeline.reservoir import Reservoir
 from pipeline.team import Team
 from pipeline.tensor_files import fill_network, read_tensors, write_tensors
+from pipeline.training_step import backward_pass
 from synth.chips import ChipBatch
 
 
@@ -154,23 +155,19 @@ def train(
     step, before_s = state.resume()
     refuse_other_step(step, team, keep_in)
     before_s += spent_s
-    losses_of = team.losses_of(task, network)
+    backward, agreed = backward_pass(task, network, device), team.agreement()
+    team.begin_alike(network)
     batch, parent = settings.batch, os.getppid()
     started = last_report = last_kept = clock()
     since_report = LossSums(task.name)
     validated = int(budget.progress(step, before_s) * schedule.validations)
     network.train()
 
-    while (progress := team.agreed(budget.progress(step, elapsed_s := before_s + clock() - started))) < 1.0:
+    while (progress := agreed(budget.progress(step, elapsed_s := before_s + clock() - started), step)) < 1.0:
         for group in optimiser.param_groups:
             group["lr"] = settings.learning_rate * learning_rate_share(progress, settings.warm_up)
         try:
-            chips = reservoir.batch(batch)
-            with device.autocast():
-                losses = losses_of(chips)
-            total = torch.stack(list(losses.values())).sum()
-            optimiser.zero_grad(set_to_none=True)
-            total.backward()
+            losses = backward(reservoir.batch(batch))
         except RuntimeError as error:
             batch = _halved_batch(error, batch, device, team)
             note = f"Out of memory: going on with batches of {batch}."
@@ -179,6 +176,7 @@ def train(
         since_report.add(losses)
         if device.is_cpu:  # reading a number makes a GPU wait: there a report is soon enough
             since_report.refuse_non_finite(step)
+        team.average_gradients(network)
         nn.utils.clip_grad_norm_(network.parameters(), settings.clip_norm)
         optimiser.step()
         average.update(step)
@@ -232,7 +230,7 @@ class LossSums:
     def add(self, losses: Mapping[str, Tensor]) -> None:
         """Take in the losses of one step."""
         for name, loss in losses.items():
-            self.sums[name] = self.sums[name] + loss.detach() if name in self.sums else loss.detach().float()
+            self.sums[name] = self.sums[name] + loss if name in self.sums else loss.float()
         self.count += 1
 
     def refuse_non_finite(self, step: int) -> None:

@@ -84,8 +84,8 @@ def parts_for(run: Run, sizes: ModelFile, chips: dict[str, int]) -> dict[PoolPar
 class Shelves:
     """All parts of the pool on a device, taken in by a thread of their own while trainings run."""
 
-    def __init__(self, parts: Sequence[PoolPart], folder: Path, device: torch.device) -> None:
-        self.by_part = {part: Shelf(part, folder, device) for part in parts}
+    def __init__(self, parts: Sequence[PoolPart], folder: Path, device: torch.device, renewed: bool = False) -> None:
+        self.by_part = {part: Shelf(part, folder, device, renewed) for part in parts}
         self.ended = False
         self.thread = threading.Thread(target=self._keep_up, daemon=True)
 
@@ -148,7 +148,7 @@ class PoolBatches:
 
     def _usable(self, shelf: Shelf) -> int:
         share = self.shelves[shelf] / sum(self.shelves.values())
-        return shelf.held if self.row.chips is None else min(shelf.held, round(self.row.chips * share))
+        return shelf.usable if self.row.chips is None else min(shelf.usable, round(self.row.chips * share))
 
     def batch(self, n: int) -> ChipBatch:
         """n chips (image float32 0..255) on the shelves' device, when it is this training's turn."""
@@ -190,7 +190,7 @@ class PoolBatches:
     def _index(self, shelf: Shelf, n: int) -> NDArray[np.int64]:
         usable = self._usable(shelf)
         if self.row.empty_share is None:
-            return self.rng.integers(usable, size=n)
+            return shelf.places(self.rng.integers(usable, size=n))
         empty = shelf.empty[:usable]
         wanted = self.rng.random(n) < self.row.empty_share
         return np.where(wanted, _some(self.rng, empty, n), _some(self.rng, ~empty, n))
@@ -215,6 +215,20 @@ class LearnTask:
     def losses(self, network: nn.Module, chips: ChipBatch) -> dict[str, Tensor]:
         if isinstance(network, Readers):
             return network.losses(chips, self.generator)
+        self._change(network, chips)
+        return network.losses(chips.image, chips)  # type: ignore[operator]
+
+    def inputs(self, network: nn.Module, chips: ChipBatch) -> tuple[Tensor, ...] | None:
+        if isinstance(network, Readers):
+            return None
+        self._change(network, chips)
+        return network.inputs(chips.image, chips)  # type: ignore[operator]
+
+    def losses_from(self, network: nn.Module, inputs: tuple[Tensor, ...]) -> dict[str, Tensor]:
+        return network.losses_from(*inputs)  # type: ignore[operator]
+
+    def _change(self, network: nn.Module, chips: ChipBatch) -> None:
+        """Do to a detector's chips what the row asks for."""
         self.steps += 1
         if self.mine_at and self.budget.progress(self.steps, time.time() - self.started) >= self.mine_at[0]:
             self.mine_at.pop(0)
@@ -225,7 +239,6 @@ class LearnTask:
             place = torch.from_numpy(np.flatnonzero(self.rng.random(len(chips.image)) < EXCHANGED_SHARE))
             real = self.batches.pictures(len(place), photographs=True)
             chips.image[place.to(real.device)] = exchange_amplitudes(chips.image[place.to(real.device)], real)
-        return network.losses(chips.image, chips)  # type: ignore[operator]
 
     def _mine(self, network: nn.Module) -> None:
         """Keep those empty chips that the network as it is now takes most surely for something."""

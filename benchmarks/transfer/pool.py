@@ -33,8 +33,11 @@ MISSION = Path(__file__).parent / "mission.yaml"
 GROUND_GSD_M = {"building-site": 0.017, "park": 0.020, "allotment": 0.0075, "lake": 0.017, "bush": 0.018}
 PROCEDURAL = "procedural"
 CHIPS_A_FILE = 64
-#: Chips drawn at once: large ones fill the processor's caches soon, small ones cost more in calls than in pixels.
+#: Chips drawn at once on a CPU: large ones fill its caches soon, small ones cost more in calls than in pixels. A GPU pays for
+#: calls only and draws a file at once.
 CHIPS_A_BATCH = {None: 16, "panel": 64}
+#: Chips next to be written over in a shelf that is renewed; no training is given them any more.
+SPARED = 1024
 #: Of the chips that readers see, the share without a panel, for "not a panel".
 OTHER_SHARE = 0.36
 
@@ -61,30 +64,42 @@ def bank_of(photographs: Path, flights: Sequence[str], mission: Mission) -> Grou
     return GroundBank([p for part in parts for p in part.photographs], gsd_m, parts[0].enlarge)
 
 
-def source_of(part: Part, photographs: Path, seed: int) -> ChipSource:
+def source_of(part: Part, photographs: Path, seed: int, device: str = "cpu") -> ChipSource:
     """Where a part's chips come from."""
     mission = load_mission(MISSION)
     row = row_named(part.row)
     number = sum(ord(letter) * 31**i for i, letter in enumerate(part.name)) % 2**31
     return ChipSource(
-        recipe_of(row), mission, seed=seed * 2**31 + number, chip_px=part.chip_px, typefaces=row.typefaces, focus=part.focus,
+        recipe_of(row), mission, seed=seed * 2**31 + number, device=device, chip_px=part.chip_px, typefaces=row.typefaces,
+        focus=part.focus,
         ground=None if part.ground == PROCEDURAL else bank_of(photographs, [part.ground], mission),
         other_share=OTHER_SHARE if part.focus else 0.0,
     )  # fmt: skip
 
 
-def draw(
-    parts: Sequence[Part], folder: Path, photographs: Path, seed: int, workers: int, until: float
-) -> tuple[list[Any], Any]:
-    """Start processes that draw every part into ``folder/NAME/NUMBER.safetensors`` until ``until`` (``time.time()``);
-    returns the processes and their counter, which must live until they have begun. What lies there is not drawn again."""
+@dataclass(frozen=True)
+class Drawing:
+    """How a pool is drawn: ``devices`` one for each process; ``until`` as ``time.time()``; ``renewed``: on and on, for shelves
+    that write over what they have given longest."""
+
+    folder: Path
+    photographs: Path
+    seed: int
+    devices: Sequence[str]
+    until: float
+    renewed: bool = False
+
+
+def draw(parts: Sequence[Part], drawing: Drawing) -> tuple[list[Any], Any]:
+    """Start processes that draw every part into ``folder/NAME/NUMBER.safetensors``; returns the processes and their counter,
+    which must live until they have begun. What lies there is not drawn again."""
     context = processes.get_context("spawn")
     taken = context.Value("q", 0)
     for part in parts:
-        (folder / part.name).mkdir(parents=True, exist_ok=True)
+        (drawing.folder / part.name).mkdir(parents=True, exist_ok=True)
     started = [
-        context.Process(target=_drawn, args=(list(parts), folder, photographs, seed, taken, until), daemon=True)
-        for _ in range(workers)
+        context.Process(target=_drawn, args=(list(parts), drawing, device, taken), daemon=True)
+        for device in drawing.devices
     ]
     for process in started:
         process.start()
@@ -101,26 +116,27 @@ def _files(part: Part) -> int:
     return -(-part.chips // CHIPS_A_FILE)
 
 
-def _drawn(parts: list[Part], folder: Path, photographs: Path, seed: int, taken: Any, until: float) -> None:
+def _drawn(parts: list[Part], drawing: Drawing, device: str, taken: Any) -> None:
     """Body of a drawing process."""
     torch.set_num_threads(1)
     os.nice(5)  # whoever feeds the GPU goes first
     sources: dict[str, ChipSource] = {}
     todo = plan(parts)
-    while time.time() < until:
+    while time.time() < drawing.until:
         with taken.get_lock():
-            place = taken.value
+            turn, place = divmod(taken.value, len(todo))
             taken.value += 1
-        if place >= len(todo):
+        if turn and not drawing.renewed:
             return
         part, number = todo[place]
-        path = folder / part.name / f"{number:05d}.safetensors"
+        number += turn * _files(part)
+        path = drawing.folder / part.name / f"{number:06d}.safetensors"
         if path.exists():
             continue
         if part.name not in sources:
-            sources[part.name] = source_of(part, photographs, seed)
+            sources[part.name] = source_of(part, drawing.photographs, drawing.seed, device)
         source = sources[part.name]
-        size = CHIPS_A_BATCH[part.focus]
+        size = CHIPS_A_BATCH[part.focus] if device == "cpu" else CHIPS_A_FILE
         source.number = number * (CHIPS_A_FILE // size)
         write_chips(path, [source.batch(size) for _ in range(CHIPS_A_FILE // size)])
 
@@ -131,37 +147,59 @@ def write_chips(path: Path, batches: Sequence[ChipBatch]) -> None:
     first = np.cumsum([0, *(len(batch.image) for batch in batches)])
     chip = np.concatenate([o.chip + start for o, start in zip(objects, first)])
     facts = np.concatenate([o.facts for o in objects])
-    image = torch.cat([batch.image for batch in batches])
+    image = torch.cat([batch.image for batch in batches]).cpu()
     write_tensors(path, {"image": image, "chip": torch.from_numpy(chip), "facts": torch.from_numpy(facts)}, {})
 
 
 class Shelf:
-    """A part of the pool, taken in as it is drawn: pictures on a device, what is in them in ordinary memory."""
+    """A part of the pool, taken in as it is drawn: pictures on a device, what is in them in ordinary memory.
 
-    def __init__(self, part: Part, folder: Path, device: torch.device) -> None:
-        self.part, self.folder, self.device = part, folder / part.name, device
+    A ``renewed`` shelf goes on when it is full: new chips take the places of the oldest, and files are removed once they are in.
+    """
+
+    def __init__(self, part: Part, folder: Path, device: torch.device, renewed: bool = False) -> None:
+        self.part, self.folder, self.device, self.renewed = part, folder / part.name, device, renewed
+        self.room = _files(part) * CHIPS_A_FILE
+        self.spared = min(SPARED, self.room // 4)
         self.image: Tensor | None = None
         self.facts: list[NDArray[np.float32]] = []
-        self.empty = np.zeros(0, bool)
-        self.held = 0
+        self.empty = np.zeros(self.room, bool)
+        self.taken = 0
         self.seen: set[str] = set()
+
+    @property
+    def held(self) -> int:
+        """Chips to choose from."""
+        return min(self.taken, self.room)
+
+    def places(self, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Where the chips of these numbers (below ``usable``) lie: the oldest of a full renewed shelf have no number."""
+        full = self.renewed and self.taken >= self.room
+        return (chosen + self.taken + self.spared) % self.room if full else chosen
+
+    @property
+    def usable(self) -> int:
+        """Chips that have a number: all but those that are about to be written over."""
+        return self.held - self.spared if self.renewed and self.taken >= self.room else self.held
 
     def take_in(self) -> int:
         """Move what was drawn since the last call onto the device; returns the chips held."""
-        room = _files(self.part) * CHIPS_A_FILE
         for path in sorted(self.folder.glob("[0-9]*.safetensors")):
-            if path.name in self.seen or self.held + CHIPS_A_FILE > room:
+            if path.name in self.seen or (self.taken + CHIPS_A_FILE > self.room and not self.renewed):
                 continue
             self.seen.add(path.name)
             fresh = read_tensors(path)[0]
             image, chip, facts = fresh["image"], fresh["chip"].numpy(), fresh["facts"].numpy()
             if self.image is None:
-                self.image = torch.zeros((room, *image.shape[1:]), dtype=torch.uint8, device=self.device)
-            self.image[self.held : self.held + len(image)] = image.to(self.device)
+                self.image = torch.zeros((self.room, *image.shape[1:]), dtype=torch.uint8, device=self.device)
+            here = slice(first := self.taken % self.room, first + len(image))
+            self.image[here] = image.to(self.device)
             if self.device.type == "cuda":  # trainings read it on streams of their own
-                torch.cuda.synchronize(self.device)
+                torch.cuda.current_stream(self.device).synchronize()
             each = [facts[chip == number] for number in range(len(image))]
-            self.facts += each
-            self.empty = np.concatenate([self.empty, [len(one) == 0 for one in each]])
-            self.held += len(image)
+            self.facts[here] = each
+            self.empty[here] = [len(one) == 0 for one in each]
+            self.taken += len(image)
+            if self.renewed:
+                path.unlink()
         return self.held

@@ -27,7 +27,7 @@ import torch.multiprocessing as processes
 from benchmarks.transfer.ingredients import row_named
 from benchmarks.transfer.judge import FLIGHT_NAMES
 from benchmarks.transfer.learn import Plan, Run, Shelves, learn, parts_for
-from benchmarks.transfer.pool import MISSION, Part, draw
+from benchmarks.transfer.pool import MISSION, Drawing, Part, draw
 from mission.errors import must
 from mission.mission_file import load_mission
 from mission.model_file import ModelFile, load_model_file
@@ -113,6 +113,12 @@ def dealt_out(learners: Sequence[Learner], device: str, gpus: int) -> list[str]:
     return chosen
 
 
+def drawing_devices(device: str, workers: int) -> list[str]:
+    """The device of each drawing process; "cuda" takes all GPUs in turn."""
+    gpus = torch.cuda.device_count() if device == "cuda" else 0
+    return [f"cuda:{number % gpus}" if gpus else device for number in range(workers)]
+
+
 def work(learner: Learner, device: str, given: argparse.Namespace, chips: dict[str, int], until: float) -> None:
     """Body of a learning process."""
     torch.set_num_threads(1)
@@ -121,8 +127,9 @@ def work(learner: Learner, device: str, given: argparse.Namespace, chips: dict[s
     sizes = load_model_file(learner.model)
     asked = {run: parts_for(run, sizes, chips) for run in learner.runs}
     shelves = Shelves(
-        sorted({p for parts in asked.values() for p in parts}, key=lambda p: p.name), given.pool, chosen.device
-    )
+        sorted({p for parts in asked.values() for p in parts}, key=lambda p: p.name), given.pool, chosen.device,
+        given.renewed,
+    )  # fmt: skip
     started = time.time()
     shelves.wait(given.begin_with, started + (until - started) / 3)
     print(f"{len(learner.runs)} trainings begin on {device} after {time.time() - started:.0f} s", flush=True)
@@ -141,14 +148,17 @@ def work(learner: Learner, device: str, given: argparse.Namespace, chips: dict[s
 def run_all(learners: Sequence[Learner], given: argparse.Namespace, until: float) -> int:
     """Draw and learn; returns how many learning processes failed."""
     sizes: dict[str, ModelFile] = {learner.model: load_model_file(learner.model) for learner in learners}
-    chips = {name: max(64, round(number * given.chips_share)) for name, number in CHIPS.items()}
+    more = {name: given.procedural_times if name.endswith("procedural") else 1.0 for name in CHIPS}
+    chips = {name: max(64, round(number * given.chips_share * more[name])) for name, number in CHIPS.items()}
     parts: dict[Part, None] = {}
     for learner in learners:
         for run in learner.runs:
             parts |= dict.fromkeys(parts_for(run, sizes[learner.model], chips))
-    drawers, _counter = draw(
-        list(parts), given.pool, given.photographs, given.seeds[0], given.workers, until - given.tail_s
-    )
+    drawing = Drawing(
+        given.pool, given.photographs, given.seeds[0], drawing_devices(given.draw_device, given.workers),
+        until - given.tail_s, given.renewed,
+    )  # fmt: skip
+    drawers, _counter = draw(list(parts), drawing)
     context = processes.get_context("spawn")
     devices = dealt_out(learners, given.device, torch.cuda.device_count())
     started = [
@@ -206,6 +216,9 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--flights", nargs="+", default=list(FLIGHT_NAMES), help="leave out and judge on these only")
     parser.add_argument("--photographs", type=Path, default=shared)
     parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 1) - 4), help="processes that draw")
+    parser.add_argument("--draw-device", default="cpu", help="cpu, or cuda: a process draws ten times as much there")
+    parser.add_argument("--renewed", action="store_true", help="draw on and on: new chips take the places of old ones")
+    parser.add_argument("--procedural-times", type=float, default=1.0, help="scales the pool of drawn ground once more")
     parser.add_argument("--device", default="auto")
     parser.add_argument("--model", default=str(MODEL), help="the fixed networks")
     parser.add_argument("--begin-with", type=int, default=512, help="chips of each part before learning begins")

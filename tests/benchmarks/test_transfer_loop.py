@@ -130,6 +130,21 @@ def test_batches_keep_the_shares_of_ground_and_of_empty_chips(tmp_path: Path) ->
         assert batches.drawn == 128 and batches.given == 2000
 
 
+def test_a_renewed_shelf_gives_the_newest_chips(tmp_path: Path) -> None:
+    part = Part("real", "park", None, 8, 256)
+    (tmp_path / part.name).mkdir()
+    shelf = Shelf(part, tmp_path, torch.device("cpu"), renewed=True)
+    for number in range(7):  # the shelf has room for four files
+        write_chips(tmp_path / part.name / f"{number:06d}.safetensors", [_chips([1, 0] * 32, 30 * number)])
+        shelf.take_in()
+    assert shelf.held == 256 and shelf.usable == 192 and not list((tmp_path / part.name).iterdir())
+    given = shelf.places(np.arange(shelf.usable))
+    assert shelf.image is not None and len(set(given)) == 192
+    # The oldest file, which is written over next, is given to nobody.
+    assert set(shelf.image[torch.from_numpy(given), 0, 0, 0].tolist()) == {120, 150, 180}
+    assert [len(shelf.facts[place]) == 0 for place in given] == list(shelf.empty[given])
+
+
 def test_trainings_side_by_side_take_steps_in_rounds() -> None:
     turns, taken = Turns(["quick", "slow", "short"]), {"quick": 0, "slow": 0, "short": 0}
     apart: list[int] = []
