@@ -21,7 +21,7 @@ CELL, SPAN = 128, 0.75
 # A mark keeps this distance from the edge of its shape.
 _MARGIN = 0.015
 _FINEST = 0.86  # each trial size of a mark is this share of the one before
-_TRIALS = 14
+_TRIALS, _TRIED_TOGETHER = 14, 3
 
 
 @dataclass(frozen=True)
@@ -113,9 +113,17 @@ def place_marks(
     scale = height[:, None] * _FINEST ** np.arange(_TRIALS)  # [N, T]
     pole = atlas.pole[shape]
     centres = np.stack([np.zeros_like(pole), 0.5 * pole, pole], axis=1)  # [N, 3, 2]
-    points = centres[:, None, :, None] + scale[:, :, None, None, None] * turned[:, None, None]  # [N, T, 3, R, 2]
-    fits = (atlas.distance(shape, points) < -_MARGIN).all(axis=-1).reshape(len(shape), -1)
-    fits[:, -1] = True
-    best = fits.argmax(axis=1)
+    best = np.full(len(shape), 3 * _TRIALS - 1)  # the last, if none fits
+    left = np.arange(len(shape))
+    # Most fit as large as they are asked for, or nearly: only the others are tried smaller.
+    for first in range(0, _TRIALS, _TRIED_TOGETHER):
+        some = scale[left, first : first + _TRIED_TOGETHER]
+        # [N, T, 3, R, 2]
+        points = centres[left, None, :, None] + some[:, :, None, None, None] * turned[left, None, None]
+        fits = (atlas.distance(shape[left], points) < -_MARGIN).all(axis=-1)
+        fits = fits.reshape(len(left), 3 * some.shape[1])
+        found = fits.any(axis=1)
+        best[left[found]] = 3 * first + fits[found].argmax(axis=1)
+        left = left[~found]
     row = np.arange(len(shape))
     return centres[row, best % 3], scale[row, best // 3]
