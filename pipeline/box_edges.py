@@ -80,12 +80,18 @@ class BoxEdges(nn.Module):
         # Sides that changed places would be no box.
         return torch.cat([torch.minimum(moved[:, :2], moved[:, 2:]), torch.maximum(moved[:, :2], moved[:, 2:])], 1)
 
-    def loss(self, images: Tensor, image_of: Tensor, box_px: Tensor, counted: Tensor, noise: torch.Generator) -> Tensor:
-        """1 - GIoU of boxes [N, 4] in images [B, 3, H, W] from boxes a little off, mean over those ``counted`` [N]."""
+    def loose_crops(
+        self, images: Tensor, image_of: Tensor, box_px: Tensor, noise: torch.Generator
+    ) -> tuple[Tensor, Tensor]:
+        """Crops around boxes that are a little off the true ones [N, 4] in images [B, 3, H, W], and these boxes [N, 4]."""
         loose = jittered(box_px, noise, SHIFT, STRETCH)
-        found = self.placed(cut_squares(images.float(), image_of, square_around(loose, EXTENT), CROP_PX), loose)
+        return cut_squares(images.float(), image_of, square_around(loose, EXTENT), CROP_PX), loose
+
+    def loss(self, crop: Tensor, loose: Tensor, box_px: Tensor, counted: Tensor) -> Tensor:
+        """1 - GIoU of boxes placed anew beside the true ones [N, 4], mean over those ``counted`` [N]."""
         weight = counted.float()
-        return (generalised_overlap_loss(found, box_px) * weight).sum() / weight.sum().clamp(min=1.0)
+        lost = generalised_overlap_loss(self.placed(crop, loose), box_px)
+        return (lost * weight).sum() / weight.sum().clamp(min=1.0)
 
     @torch.inference_mode()
     def placed_in(self, frame: Tensor, box_px: Tensor) -> Tensor:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import torch
 import torch.nn.functional as F
@@ -20,6 +21,7 @@ from torch import Tensor
 from torchvision.ops import roi_align
 
 from mission.model_file import ReaderSettings
+from pipeline.reservoir import to_device
 
 # Radii in shares of a tight crop's side: where a mark lies, and the panel around it. Marks are at least half the panel.
 MARK_RADIUS = 0.17
@@ -41,7 +43,7 @@ def jittered(
     box_px: Tensor, generator: torch.Generator, shift: float | Tensor = 0.04, stretch: float | Tensor = 0.06
 ) -> Tensor:
     """Boxes as a detector might give them: sides and centre off by normal shares of the box's sides (of all, or [N, 1])."""
-    noise = torch.randn(box_px.shape, generator=generator).to(box_px.device)
+    noise = to_device(torch.randn(box_px.shape, generator=generator), box_px.device)
     side = box_px[:, 2:] - box_px[:, :2]
     centre = (box_px[:, :2] + box_px[:, 2:]) / 2 + noise[:, :2] * shift * side
     side = side * torch.exp(noise[:, 2:] * stretch)
@@ -54,8 +56,7 @@ def cut_crops(images: Tensor, image_of: Tensor, box_px: Tensor, settings: Reader
     height, width = source.shape[-2:]
     tight_square = square_around(box_px, settings.tight_extent)
     wide_square = square_around(box_px, settings.wide_extent)
-    limit = torch.tensor([width, height, width, height], device=box_px.device, dtype=box_px.dtype)
-    wide_square = torch.minimum(wide_square.clamp(min=0), limit)
+    wide_square = torch.cat([wide_square[:, i : i + 1].clamp(0, (width, height)[i % 2]) for i in range(4)], 1)
     tight = cut_squares(source, image_of, tight_square, settings.tight_px)
     wide_rows = torch.cat([image_of.to(source.dtype)[:, None], wide_square], 1)
     wide = roi_align(source, wide_rows, settings.wide_px, 1.0, sampling_ratio=3, aligned=True)
@@ -65,18 +66,22 @@ def cut_crops(images: Tensor, image_of: Tensor, box_px: Tensor, settings: Reader
 def cut_squares(source: Tensor, image_of: Tensor, square_px: Tensor, cells: int) -> Tensor:
     """Squares [N, 4] of float images [B, 3, H, W] as [N, 3, cells, cells]; beyond the edge, the edge's pixels repeated."""
     height, width = source.shape[-2:]
-    margin = _overhang(square_px, torch.tensor([width, height, width, height], device=square_px.device))
+    margin = _overhang(square_px, width, height)
     if margin:
         source = F.pad(source, (margin, margin, margin, margin), mode="replicate")
     rows = torch.cat([image_of.to(source.dtype)[:, None], square_px + margin], 1)
     return roi_align(source, rows, cells, 1.0, sampling_ratio=2, aligned=True)
 
 
-def _overhang(squares: Tensor, limit: Tensor) -> int:
-    """Whole pixels by which any square leaves the image (at most 256)."""
+def _overhang(squares: Tensor, width: int, height: int) -> int:
+    """Whole pixels by which any square leaves the image (at most 256). A GPU is not asked, for it would be waited for: a square
+    twice as large as the image around any place in it leaves it by half of the image's longer side."""
     if len(squares) == 0:
         return 0
-    over = torch.maximum(-squares[:, :2], squares[:, 2:] - limit[2:]).max()
+    if squares.device.type != "cpu":
+        return min(256, max(width, height) // 2)
+    limit = torch.tensor([width, height], dtype=squares.dtype)
+    over = torch.maximum(-squares[:, :2], squares[:, 2:] - limit).max()
     return int(over.clamp(0, 256).ceil())
 
 
@@ -120,17 +125,26 @@ class Palette:
     scale: Tensor
 
 
+@lru_cache(maxsize=32)
+@torch.inference_mode(False)
+def _regions(side: int, device: torch.device, dtype: torch.dtype) -> tuple[Tensor, Tensor, Tensor]:
+    """Of the pixels [P] of a crop of side x side: numbers [Q] of those within a panel; which of these [Q] lie within a mark, and
+    which of all [P] belong to the rim, as 0 or 1. Kept, for to list them anew would be to wait for a GPU."""
+    place = (torch.arange(side) + 0.5) / side - 0.5
+    radius = (place[:, None] ** 2 + place[None, :] ** 2).sqrt().flatten()
+    # The outermost pixels belong to the rim however few there are.
+    at_edge = (place.abs() > 0.5 - max(RIM, 0.75 / side)).to(dtype)
+    edge = torch.maximum(at_edge[:, None], at_edge[None, :]).flatten()
+    inside = torch.nonzero(radius < PANEL_RADIUS)[:, 0]
+    of_mark = (radius[inside] < MARK_RADIUS).to(dtype)
+    return inside.to(device), of_mark.to(device), edge.to(device)
+
+
 def guess_palette(tight: Tensor) -> Palette:
     """Palette of tight crops [N, 3, S, S]: main axis of the inside's colours by power iteration, soft split along it."""
     small = F.avg_pool2d(tight, 2)
     n, _, side, _ = small.shape
-    place = (torch.arange(side, device=tight.device) + 0.5) / side - 0.5
-    radius = (place[:, None] ** 2 + place[None, :] ** 2).sqrt().flatten()
-    # The outermost pixels belong to the rim however few there are.
-    at_edge = (place.abs() > 0.5 - max(RIM, 0.75 / side)).to(small.dtype)
-    edge = torch.maximum(at_edge[:, None], at_edge[None, :]).flatten()
-    inside = torch.nonzero(radius < PANEL_RADIUS)[:, 0]
-    of_mark = (radius[inside] < MARK_RADIUS).to(small.dtype)
+    inside, of_mark, edge = _regions(side, tight.device, small.dtype)
     pixels = small.flatten(2)  # [N, 3, P]
     rim = (pixels * edge).sum(-1) / edge.sum()
     scale = pixels.std(-1, correction=0).pow(2).mean(1).sqrt().clamp(min=4.0)

@@ -33,6 +33,7 @@ from pipeline.crops import (
 from pipeline.detector import PIXEL_MEAN, PIXEL_SPREAD
 from pipeline.panel_turn import panel_turns, weighed_by_panel
 from pipeline.polar_layers import Trunk, TurnedClasses, exact_colours
+from pipeline.reservoir import to_device
 from synth.chips import ChipBatch
 
 # Weight of learning the turn together with the mark, beside the mark alone.
@@ -285,21 +286,39 @@ class Readers(nn.Module):
 
     def losses(self, chips: ChipBatch, generator: torch.Generator) -> dict[str, Tensor]:
         """Mean losses of a batch, boxes jittered: of the attributes over its panels (unknown ones, -1, teach nothing), of
-        panel or not over everything in it."""
+        panel or not over everything in it, of the places of sides over panels and people."""
         if len(chips.chip) == 0:  # batch normalisation has no mean of nothing
             return {"shape": self.shape.templates.weight.sum() * 0.0}
+        return self.losses_from(*self.inputs(chips, generator))
+
+    def inputs(self, chips: ChipBatch, generator: torch.Generator, rows: int | None = None) -> tuple[Tensor, ...]:
+        """What the losses need: tight and wide crops, truth [N, 4], turns [N], whether it is a panel [N], and for the sides of
+        boxes their crops, given boxes, true boxes and whether they count. ``rows``: exactly so many things of the batch."""
+        if rows is not None:
+            chips = some_things(chips, rows, generator)
         is_panel = chips.category == 0
-        tight, wide = cut_crops(chips.image, chips.chip, loosened(chips, generator), self.settings)
-        readings = self(tight, wide)
         truth = torch.where(is_panel[:, None], chips.attributes, -1)
+        crops = cut_crops(chips.image, chips.chip, loosened(chips, generator), self.settings)
+        found = (*crops, truth, chips.mark_turn_deg, is_panel.float())
+        for edges in self.edges:
+            assert isinstance(edges, BoxEdges)
+            loose = edges.loose_crops(chips.image, chips.chip, chips.box_px, generator)
+            found += (*loose, chips.box_px, with_edges(chips))
+        return found
+
+    def losses_from(
+        self, tight: Tensor, wide: Tensor, truth: Tensor, turn_deg: Tensor, is_panel: Tensor, *of_edges: Tensor
+    ) -> dict[str, Tensor]:
+        """Scalar losses to be summed, from ``inputs``."""
+        readings = self(tight, wide)
         losses = {}
         for column, attribute in enumerate(ATTRIBUTES):
             losses[attribute] = known_mean(readings.attributes[attribute], truth[:, column])
-        losses["turn"] = TURN_SHARE * turn_loss(readings.turned_mark, truth[:, 2], chips.mark_turn_deg)
-        losses["panel"] = F.binary_cross_entropy_with_logits(readings.panel, is_panel.float())
+        losses["turn"] = TURN_SHARE * turn_loss(readings.turned_mark, truth[:, 2], turn_deg)
+        losses["panel"] = F.binary_cross_entropy_with_logits(readings.panel, is_panel)
         for edges in self.edges:
             assert isinstance(edges, BoxEdges)
-            losses["edges"] = edges.loss(chips.image, chips.chip, chips.box_px, with_edges(chips), generator)
+            losses["edges"] = edges.loss(*of_edges)
         return losses
 
     def placed_anew(self, frame: Tensor, box_px: Tensor) -> Tensor:
@@ -311,9 +330,17 @@ class Readers(nn.Module):
         return box_px.cpu()
 
 
+def some_things(chips: ChipBatch, count: int, generator: torch.Generator) -> ChipBatch:
+    """Exactly ``count`` of the things in a batch that holds one at least, by chance; none comes twice more often than another."""
+    here = len(chips.chip)
+    order = torch.cat([torch.randperm(here, generator=generator) for _ in range(-(-count // here))])[:count]
+    chosen = to_device(order, chips.chip.device)
+    return ChipBatch(chips.image, **{name: value[chosen] for name, value in vars(chips).items() if name != "image"})
+
+
 def loosened(chips: ChipBatch, generator: torch.Generator) -> Tensor:
     """The boxes [N, 4] of a batch as a detector might give them: near the truth on panels, near or loose on anything else."""
-    drawn = torch.rand(len(chips.category), generator=generator).to(chips.category.device) < LOOSE_SHARE
+    drawn = to_device(torch.rand(len(chips.category), generator=generator), chips.category.device) < LOOSE_SHARE
     loose = ((chips.category != 0) & drawn)[:, None].float()
     shift = PANEL_JITTER[0] + (OTHER_JITTER[0] - PANEL_JITTER[0]) * loose
     stretch = PANEL_JITTER[1] + (OTHER_JITTER[1] - PANEL_JITTER[1]) * loose

@@ -120,6 +120,14 @@ class DetectorTask:
         return detection_figures(found, chips)
 
 
+def reader_inputs(network: nn.Module, chips: ChipBatch, generator: torch.Generator) -> tuple[Tensor, ...] | None:
+    """What readers lose by, of as many things as there are chips, so that every batch has one shape; None where that is not to be
+    had: of a batch without anything, or of readers that pick pixels by what they see."""
+    if not isinstance(network, Readers) or len(chips.chip) == 0 or len(network.surroundings) > 0:
+        return None
+    return network.inputs(chips, generator, rows=len(chips.image))
+
+
 class ReaderTask:
     """Reading the attributes of panels whose boxes are given, a little off."""
 
@@ -160,6 +168,12 @@ class ReaderTask:
             both = torch.stack([logsigmoid(-log_odds), logsigmoid(log_odds)], 1)
             found["panel"] = temperature(both, is_panel.long())
         return found
+
+    def inputs(self, network: nn.Module, chips: ChipBatch) -> tuple[Tensor, ...] | None:
+        return reader_inputs(network, chips, self.generator)
+
+    def losses_from(self, network: nn.Module, inputs: tuple[Tensor, ...]) -> dict[str, Tensor]:
+        return network.losses_from(*inputs)  # type: ignore[operator]
 
     def validate(self, network: nn.Module) -> dict[str, float]:
         figures = reading_figures(*self.readings(network))

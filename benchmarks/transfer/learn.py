@@ -31,6 +31,7 @@ from pipeline.hard_negatives import surest_false_report
 from pipeline.processors import ChosenDevice
 from pipeline.readers import Readers
 from pipeline.reservoir import Looks, Objects, change_light, choose_looks, objects_seen, pixels_at_once
+from pipeline.tasks import reader_inputs
 from pipeline.tensor_files import halved, write_tensors
 from pipeline.training import Budget, Report, Schedule, train
 from synth.chips import ChipBatch
@@ -220,7 +221,7 @@ class LearnTask:
 
     def inputs(self, network: nn.Module, chips: ChipBatch) -> tuple[Tensor, ...] | None:
         if isinstance(network, Readers):
-            return None
+            return reader_inputs(network, chips, self.generator)
         self._change(network, chips)
         return network.inputs(chips.image, chips)  # type: ignore[operator]
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 import torch
 
+from mission.mission_file import load_mission
 from mission.model_file import load_model_file
 from pipeline.bundle import build_detector
 from pipeline.processors import ChosenDevice
-from pipeline.tasks import DetectorTask
+from pipeline.readers import Readers, some_things
+from pipeline.tasks import DetectorTask, ReaderTask
 from pipeline.training_step import CallByCall, Recorded, backward_pass
 from synth.chips import ChipBatch
 
@@ -66,6 +70,30 @@ def test_a_recorded_step_has_the_gradients_of_the_plain_one():
         gradients[kind] = [losses["heat"], *(p.grad.clone() for p in network.parameters() if p.grad is not None)]
     for one, other in zip(gradients["plain"], gradients["recorded"], strict=True):
         torch.testing.assert_close(one, other, rtol=2e-2, atol=2e-3)
+
+
+def test_readers_are_given_as_many_things_as_chips():
+    mission = load_mission("harrow-fen")
+    readers = Readers(MODEL.readers, mission.panels.vocabulary).train()
+    for things in ([0, 1], [0, 0, 1, 2, 3, 3, 3]):
+        chip = torch.tensor(things)
+        box = torch.tensor([40.0, 40.0, 80.0, 90.0]).repeat(len(chip), 1)
+        chips = ChipBatch(
+            torch.rand(4, 3, 128, 128) * 255, chip, torch.zeros_like(chip), box, torch.ones(len(chip)),
+            torch.arange(len(chip))[:, None].repeat(1, 4), torch.arange(1.0 * len(chip)),
+        )  # fmt: skip
+        few = some_things(chips, 4, torch.Generator().manual_seed(0))
+        again = few.attributes[:, 0].tolist()
+        assert len(again) == 4 and max(again.count(n) for n in again) <= 2 and len(set(again)) == min(4, len(things))
+        assert few.chip.tolist() == [things[n] for n in again] and few.mark_turn_deg.tolist() == [
+            float(n) for n in again
+        ]
+        inputs = ReaderTask(chips, 1).inputs(readers, chips)
+        assert inputs is not None and {len(one) for one in inputs} == {4}
+        losses = ReaderTask(chips, 1).losses_from(readers, inputs)
+        assert all(torch.isfinite(loss) for loss in losses.values())
+    nothing = replace(chips, chip=chip[:0], category=chip[:0], box_px=box[:0])
+    assert ReaderTask(chips, 1).inputs(readers, nothing) is None
 
 
 def _on(chips: ChipBatch, device: str) -> ChipBatch:
