@@ -133,7 +133,8 @@ class FrameReader:
         anew = np.clip(anew, 0.0, [width, height, width, height])
         box_px = found.box_px.copy()
         # A box of which hardly anything is left was placed wrongly.
-        box_px[chosen] = np.where((anew[:, 2:] - anew[:, :2] > 1.0).all(axis=1)[:, None], anew, given)
+        whole = np.min(anew[:, 2:] - anew[:, :2], axis=1, keepdims=True) > 1.0
+        box_px[chosen] = np.where(whole, anew, given)
         return Detections(box_px, found.score, found.category)
 
     def _look_from(self) -> float:
