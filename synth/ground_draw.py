@@ -33,7 +33,8 @@ def sample_ground(
     extent_px: tuple[int, int] = (320, 320),
 ) -> GroundSpec:
     """Draw one ground for pictures of ``extent_px`` (height, width) at ``gsd_m`` metres a pixel."""
-    from synth.ground_structures import LARGE_M, clumps_of, made_things, scattered, standing_things, waves_of
+    from synth.ground_details import clumps_of, scattered
+    from synth.ground_structures import LARGE_M, made_things, standing_things, waves_of
 
     rng = Chance.of(source)
     draw = LayerDraw(rng, settings, gsd_m, extent_px)

@@ -375,16 +375,3 @@ NEIGHBOURS: dict[str, tuple[str, ...]] = {
     "bark_mulch": ("mown_grass", "weedy_grass", "soil", "shrubs", "leaf_litter", "gravel", "broad_leaves"),
     "sheeting": ("gravel", "soil", "sand", "leaf_litter"),
 }
-
-# What lies scattered on a main ground, by how often (common practice, no source).
-_ON_GRASS = ("tufts", "tufts", "tufts", "clods", "clods", "sticks", "dead_leaves", "bits", "stones")
-_ON_EARTH = ("stones", "stones", "stones", "tufts", "tufts", "sticks", "clods", "dead_leaves", "bits")
-SCATTERED: dict[str, tuple[str, ...]] = {
-    **dict.fromkeys(GRASSES, _ON_GRASS),
-    **dict.fromkeys(EARTHS, _ON_EARTH),
-    **dict.fromkeys(MADE, ("stones", "dead_leaves", "dead_leaves", "sticks", "bits", "bits", "tufts")),
-    "leaf_litter": ("sticks", "sticks", "tufts", "stones"),
-    "brushwood": ("tufts", "tufts", "stones"),
-    "bark_mulch": ("tufts", "tufts", "stones", "dead_leaves", "bits"),
-    "sheeting": ("dead_leaves", "bits"),
-}

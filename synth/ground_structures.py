@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from synth.ground_kinds import KINDS, NEIGHBOURS, SCATTERED
+from synth.ground_kinds import KINDS, NEIGHBOURS
 from synth.ground_spec import Joints, Layer, Mask, Waves
 
 if TYPE_CHECKING:
@@ -26,42 +26,6 @@ def waves_of(draw: LayerDraw, main: str) -> Waves | None:
     if main == "dry_grass" and rng.random() < 0.2:
         return Waves(draw.angle(), rng.uniform(0.25, 2.0), rng.uniform(0.04, 0.12), 0.3)
     return None
-
-
-def clumps_of(draw: LayerDraw, main: str) -> dict[str, float]:
-    """Fields of a ``GroundSpec`` about its spots: how strong, how large, how many."""
-    rng, known = draw.rng, KINDS[main]
-    # Most grounds are fairly even, a few are very patchy.
-    strength = known.patchy * rng.uniform(*draw.settings.patchiness) * rng.random()
-    return {
-        "clumps": strength * rng.choice([-1.0, 1.0]),
-        "clump_scale_m": math.exp(rng.uniform(math.log(0.15), math.log(0.9))),
-        "clump_level": rng.normal(0, 0.7),
-        "clump_lean": 3.0 * strength * rng.normal(0, 1),
-    }
-
-
-def scattered(draw: LayerDraw, main: str) -> list[Layer]:
-    """Small things that lie singly on the main ground, more here and fewer there."""
-    rng = draw.rng
-    if main not in SCATTERED or rng.random() >= draw.settings.scattered:
-        return []
-    kind = rng.choice(SCATTERED[main])
-    # The field moves a border through the ranks of the things (``synth.scattered_tiles``), of which it has about 4 deviations: it
-    # never reaches what lies between the things.
-    soft_m = max(_SCATTER_SOFT_M, draw.gsd_m)
-    mask = Mask(
-        "patch",
-        level=3.8 + 0.7 * abs(rng.normal()),
-        bend_m=2.0 * soft_m,
-        bend_scale_m=math.exp(rng.uniform(math.log(0.6), math.log(6))),
-        seed=draw.seed(),
-    )
-    return [draw.layer(kind, mask, tone=0.3, relief=1.0, soft_m=soft_m, ragged_m=5.0 * soft_m, mix_blotch=0.05)]
-
-
-# Width over which a thing of the next rank appears.
-_SCATTER_SOFT_M = 0.02
 
 
 def made_things(draw: LayerDraw, main: str, first: int) -> list[Layer]:

@@ -1,7 +1,7 @@
 """Small things that lie singly on other ground: stones, tufts, sticks, fallen leaves, molehills and dung, bits of litter.
 
 Planes as in ``synth.ground_tiles``, but ``tone`` says what shows: 0 between the things, and above that a rank for each thing, so
-that a layer with a ragged border (``synth.ground_structures.scattered``) shows all of them, the highest few, or none. The
+that a layer with a ragged border (``synth.ground_details.scattered``) shows all of them, the highest few, or none. The
 shadow that a thing throws belongs to it.
 """
 

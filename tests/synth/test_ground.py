@@ -10,8 +10,9 @@ from mission.recipe_light import GROUND_KINDS, GroundSettings
 from synth import ground_fields
 from synth.at_once import at_once_everywhere
 from synth.ground import paint_ground, sample_ground
+from synth.ground_details import SCATTERED
 from synth.ground_fields import Nodes, PlacedMask, mask_fields
-from synth.ground_kinds import KINDS, NEIGHBOURS, SCATTERED
+from synth.ground_kinds import KINDS, NEIGHBOURS
 from synth.ground_spec import GroundSpec, Joints, Layer, Mask, Waves
 from synth.ground_tiles import DRAW, TILE_PX, tile
 

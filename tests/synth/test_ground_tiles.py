@@ -6,10 +6,11 @@ import torch
 
 from mission.recipe_light import GroundSettings
 from synth.ground import paint_ground
+from synth.ground_details import SCATTERED, clumps_of, scattered
 from synth.ground_draw import LayerDraw, sample_ground
-from synth.ground_kinds import KINDS, SCATTERED
+from synth.ground_kinds import KINDS
 from synth.ground_spec import GroundSpec, Layer, Mask
-from synth.ground_structures import clumps_of, puddles, scattered
+from synth.ground_structures import puddles
 from synth.ground_tiles import DRAW
 from synth.laid_pieces import Pieces, lay
 from synth.scattered_tiles import LEAST_RANK
