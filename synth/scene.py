@@ -172,19 +172,25 @@ def rows(kind: type[Rows], count: int, **given: Any) -> Rows:
     if not (count or given):
         return _none(kind)
     filled: dict[str, Any] = {}
-    for field in fields(kind):
-        tail = _SHAPES[kind].get(field.name, ())
-        dtype = np.int64 if field.name in _WHOLE else np.float64
-        if field.name not in given:
-            filled[field.name] = np.full((count, *tail), _DEFAULTS.get(field.name, 0), dtype=dtype)
-            continue
-        array = np.asarray(given.pop(field.name), dtype=dtype)
+    for name, tail, dtype, default in _columns(kind):
+        values = given.pop(name, default)
+        array = np.asarray(values, dtype=dtype)
         if array.ndim == len(tail) or array.ndim == 0:
-            array = np.full((count, *tail), array, dtype=dtype)
-        filled[field.name] = array
+            array = np.empty((count, *tail), dtype=dtype)
+            array[...] = values
+        filled[name] = array
     if given:
         raise TypeError(f"{kind.__name__} has no {', '.join(given)}")
     return kind(**filled)
+
+
+@cache
+def _columns(kind: type) -> list[tuple[str, tuple[int, ...], type, float]]:
+    """Name, shape of a row, type and default of each column of a kind of table."""
+    return [
+        (f.name, _SHAPES[kind].get(f.name, ()), np.int64 if f.name in _WHOLE else np.float64, _DEFAULTS.get(f.name, 0))
+        for f in fields(kind)
+    ]
 
 
 @cache
@@ -199,12 +205,12 @@ def join(kind: type[Rows], parts: Sequence[Rows]) -> Rows:
     parts = [part for part in parts if len(part.picture)]
     if len(parts) < 2:
         return parts[0] if parts else _none(kind)
-    return kind(**{f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(kind)})
+    return kind(**{name: np.concatenate([getattr(part, name) for part in parts]) for name, *_ in _columns(kind)})
 
 
 def take(table: Rows, which: Any) -> Rows:
     """The rows of a mask or of indices."""
-    return type(table)(**{f.name: getattr(table, f.name)[which] for f in fields(table)})
+    return type(table)(**{name: getattr(table, name)[which] for name, *_ in _columns(type(table))})
 
 
 def finish(count: int, **columns: Any) -> Array:
