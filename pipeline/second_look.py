@@ -23,7 +23,7 @@ from pipeline.field import Field
 from pipeline.readers import Readers
 from pipeline.score_map import ScoreMap, calibration_errors, fit_score_map
 from pipeline.validation import LOOSE_IOU, average_precision, detection_figures, match
-from pipeline.working_confidence import RECALL_WEIGHT, AtWork, choose, evidence_of
+from pipeline.working_confidence import MOST_FALSE_A_FRAME, RECALL_WEIGHT, AtWork, choose, evidence_of
 from synth.chips import ChipBatch
 
 # Panels below this detector score are not looked at again: nobody acts on them, and there are hundreds of them.
@@ -152,7 +152,7 @@ def _at_work(
     for number, name in enumerate(CATEGORIES):
         matches = match(found, chips, number, min_iou=LOOSE_IOU)
         evidence = evidence_of(matches, number, ground, field, targets)
-        at_work[name] = choose(evidence, ground, field, RECALL_WEIGHT[name])
+        at_work[name] = choose(evidence, ground, field, RECALL_WEIGHT[name], MOST_FALSE_A_FRAME[name])
         fitted = fit_score_map(*evidence.reports())
         if fitted is not None:
             maps[name], errors[name] = fitted, calibration_errors(matches)

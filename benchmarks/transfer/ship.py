@@ -61,11 +61,15 @@ def held_out(mission: Mission, bank: GroundBank, seed: int, count: int, chip_px:
 def empty_ground(
     mission: Mission, photographs: Path | None, photographed: float, seed: int, count: int, chip_px: int
 ) -> EmptyGround:
-    """About ``count`` chips without a target: a share of photographs and the rest procedural, bare and with other things."""
+    """About ``count`` chips without a target: a share of photographs and the rest procedural, bare and with other things.
+
+    ``photographs``: None draws all ground, whatever the share.
+    """
     recipe = recipe_of(row_named("real"))
     each, share = decoys_on_chips(field_of(mission, recipe), chip_px)
-    bank = bank_of(photographs, FLIGHT_NAMES, mission) if photographs is not None and photographed > 0 else None
-    grounds = [(photographed, bank), (1.0 - photographed, None)] if bank is not None else [(1.0, None)]
+    of_photographs = None if photographs is None else bank_of(photographs, FLIGHT_NAMES, mission)
+    shares = ((photographed, of_photographs), (1.0 - photographed, None))
+    grounds = [(share, ground) for share, ground in shares if share > 0.0]
     parts = []
     for salt, (ground_share, ground) in enumerate(grounds):
         for field_share, part, decoys in ((1.0 - share, 1.0 - DECOYS_PART, 0), (share, DECOYS_PART, each)):
@@ -75,9 +79,8 @@ def empty_ground(
                 recipe.model_copy(update={"composition": composition}), mission, seed=seed + salt, chip_px=chip_px,
                 ground=ground, typefaces="held-out",
             )  # fmt: skip
-            if ground_share > 0:
-                # As many chips of either ground, whatever its share: rare false reports want counting on both.
-                parts.append(EmptyPart(ground_share * field_share, source, batches_of(count // len(grounds), part)))
+            # As many chips of either ground, whatever its share: rare false reports want counting on both.
+            parts.append(EmptyPart(ground_share * field_share, source, batches_of(count // len(grounds), part)))
     return EmptyGround(parts)
 
 
