@@ -12,16 +12,16 @@ from scipy.stats import norm
 
 from mission.mission_file import load_mission
 from mission.recipe import load_recipe
-from pipeline import working_confidence
 from pipeline.empty_ground import NOTHING_EMPTY, GroundReports
 from pipeline.field import Field, field_of
 from pipeline.validation import Matches
-from pipeline.working_confidence import MOST_FALSE_A_FRAME, AtWork, Evidence, choose, evidence_of, sentence
+from pipeline.working_confidence import AtWork, Evidence, choose, evidence_of, sentence
 
 # A frame of 1000 x 1000 px at 10 cm shows one hectare.
 FIELD = Field({"panel": 1.4, "person": 0.3}, 40.0, 0.1, (1000, 1000))
 GROUND = replace(NOTHING_EMPTY, hectares=50.0)
 SPREAD, RIGHT, WRONG = 0.08, 0.6, 0.3
+CAP = 0.5
 
 
 def quantiles(mean: float, count: int) -> np.ndarray:
@@ -40,11 +40,10 @@ def gaussian(per_hectare: float, false_per_hectare: float, found: int = 4000, fa
 @pytest.mark.parametrize("weight", [1.0, 2.0])
 @pytest.mark.parametrize(("objects", "false"), [(1.4, 300.0), (0.3, 20.0), (300.0, 300.0)])
 def test_the_best_threshold_of_gaussian_scores_is_where_the_probability_is_f_over_one_plus_w_squared(
-    objects, false, weight, monkeypatch
+    objects, false, weight
 ):
     """Lipton, Elkan & Narayanaswamy (ECML 2014), theorem 1, for w = 1; the same step gives F / (1 + w^2). The probability at a
     score is the ratio of two Gaussian densities, F two tails: the fixed point is found by root finding alone."""
-    monkeypatch.setattr(working_confidence, "MOST_FALSE_A_FRAME", math.inf)
 
     def f_of(score: float) -> float:
         right, wrong = objects * norm.sf(score, RIGHT, SPREAD), false * norm.sf(score, WRONG, SPREAD)
@@ -55,36 +54,44 @@ def test_the_best_threshold_of_gaussian_scores_is_where_the_probability_is_f_ove
         return right / (right + wrong) - f_of(score) / (1 + weight**2)
 
     best = brentq(gap, 0.2, 0.8)
-    chosen = choose(gaussian(objects, false), GROUND, FIELD, weight)
+    chosen = choose(gaussian(objects, false), GROUND, FIELD, weight, math.inf)
     assert chosen.confidence == pytest.approx(best, abs=0.004)
     assert chosen.f_measure == pytest.approx(f_of(best), abs=0.002)
     assert chosen.recall == pytest.approx(norm.sf(best, RIGHT, SPREAD), abs=0.02)
 
 
 def test_the_sparser_the_field_the_higher_the_confidence():
-    chosen = [choose(gaussian(objects, 100.0), GROUND, FIELD, 1.0).confidence for objects in (100.0, 1.0, 0.01)]
+    chosen = [choose(gaussian(objects, 100.0), GROUND, FIELD, 1.0, CAP).confidence for objects in (100.0, 1.0, 0.01)]
     assert chosen[0] < chosen[1] < chosen[2]
 
 
 def test_the_cap_sets_the_confidence_where_scores_say_little():
-    """Right and false scores alike, evenly over 0..1: F grows with every report, so the cap decides: 10 (1 - s) = 0.5."""
+    """Two in five objects are ever found, right and false scores alike, evenly over 0..1: F grows with every report, so the cap
+    decides: 10 (1 - s) = 0.5."""
     score = (np.arange(2000) + 0.5) / 2000
-    one = Evidence(score, 2000, 1.4, score + 1e-7, np.full(2000, 10.0 / 2000), np.ones(2000, bool))
-    chosen = choose(one, GROUND, FIELD, 2.0)
-    assert chosen.capped and chosen.confidence == pytest.approx(1 - MOST_FALSE_A_FRAME / 10.0, abs=0.001)
-    assert chosen.recall == pytest.approx(0.05, abs=0.001) and chosen.false_per_frame <= MOST_FALSE_A_FRAME
+    one = Evidence(score, 5000, 1.4, score + 1e-7, np.full(2000, 10.0 / 2000), np.ones(2000, bool))
+    chosen = choose(one, GROUND, FIELD, 2.0, CAP)
+    assert chosen.capped and chosen.confidence == pytest.approx(1 - CAP / 10.0, abs=0.001)
+    assert chosen.recall == pytest.approx(0.02, abs=0.001) and chosen.false_per_frame <= CAP
     assert sentence("person", chosen) == (
-        "People are hardly learnt: at this confidence 5 % of people are found and 0.5 false reports a frame of 1000 x 1000 px"
+        "People are hardly learnt: at this confidence 2 % of people are found and 0.5 false reports a frame of 1000 x 1000 px"
         " (0.5 a hectare) are expected."
     )
     # With a tenth of the false reports the cap is out of reach.
-    fewer = choose(replace(one, false_per_hectare=one.false_per_hectare / 100), GROUND, FIELD, 2.0)
+    fewer = choose(replace(one, false_per_hectare=one.false_per_hectare / 100), GROUND, FIELD, 2.0, CAP)
     assert not fewer.capped and fewer.confidence < 0.1
+    # Of what is well learnt the F-measure alone decides, and on too little ground the cap cannot be told.
+    learnt = choose(replace(one, objects=2000), GROUND, FIELD, 2.0, CAP)
+    assert not learnt.capped and learnt.false_per_frame > 9 and "hardly" not in sentence("person", learnt)
+    little = choose(one, replace(GROUND, hectares=1.9), FIELD, 2.0, CAP)
+    assert (
+        not little.capped and little.confidence < 0.1 and "cannot be told from 1.9 frames" in sentence("person", little)
+    )
 
 
 def test_a_confidence_lies_halfway_to_the_next_report_below():
     one = Evidence(np.array([0.9, 0.8]), 3, 1.0, np.array([0.6, 0.5]), np.array([0.5, 0.5]), np.array([True, False]))
-    chosen = choose(one, GROUND, FIELD, 1.0)
+    chosen = choose(one, GROUND, FIELD, 1.0, CAP)
     assert chosen.confidence == pytest.approx(0.7) and chosen.recall == pytest.approx(2 / 3)
     assert chosen.false_counted == 0 and chosen.false_per_hectare == 0.0
 
@@ -93,13 +100,17 @@ def test_neither_order_nor_repetition_changes_what_is_chosen():
     one, rng = gaussian(1.0, 50.0, 300, 500), np.random.default_rng(1)
     mixed = rng.permutation(500)
     other = replace(one, found=rng.permutation(one.found), false=one.false[mixed])
-    assert choose(one, GROUND, FIELD, 2.0) == choose(one, GROUND, FIELD, 2.0) == choose(other, GROUND, FIELD, 2.0)
+    assert (
+        choose(one, GROUND, FIELD, 2.0, CAP)
+        == choose(one, GROUND, FIELD, 2.0, CAP)
+        == choose(other, GROUND, FIELD, 2.0, CAP)
+    )
 
 
 def test_nothing_held_out_and_nothing_found():
-    none = choose(replace(gaussian(1.0, 5.0, 1, 9), found=np.zeros(0), objects=0), GROUND, FIELD, 1.0)
+    none = choose(replace(gaussian(1.0, 5.0, 1, 9), found=np.zeros(0), objects=0), GROUND, FIELD, 1.0, CAP)
     assert none.confidence == 0.5 and math.isnan(none.recall) and "none was held out" in sentence("panel", none)
-    missed = choose(replace(gaussian(1.0, 5.0, 1, 9), found=np.zeros(0), objects=9), GROUND, FIELD, 1.0)
+    missed = choose(replace(gaussian(1.0, 5.0, 1, 9), found=np.zeros(0), objects=9), GROUND, FIELD, 1.0, CAP)
     assert missed.confidence == 0.99 and missed.recall == 0.0 and "0 % of panels" in sentence("panel", missed)
 
 
