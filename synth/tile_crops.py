@@ -11,6 +11,7 @@ import torch
 from synth.at_once import at_once
 from synth.ground_spec import GroundSpec, Layer
 from synth.ground_tiles import STEPS_PER_OCTAVE, TILE_PX, VARIANTS, gsd_step, tile
+from synth.opencv import cv2, with_opencv
 
 Window = tuple[int, int, int, int]
 # (kind, variant, step of scale) of a tile; (turn, mirror up-down, mirror left-right, rows, columns) of a piece of it.
@@ -159,15 +160,27 @@ def _crop(
             sx = (x0 + x + offset[1]) % TILE_PX
             columns = min(TILE_PX - sx, w - x)
             down, across = ((sx, columns), (sy, rows)) if turn else ((sy, rows), (sx, columns))
-            piece = _mirrored(_mirrored(source, 1, *down, flip_y), 2, *across, flip_x)
-            # Turned as numbers of four bytes: single bytes are turned at half the speed.
-            out[:, y : y + rows, x : x + columns] = piece.float().transpose(1, 2) if turn else piece
+            piece = _lines(_lines(source, 1, *down, flip_y), 2, *across, flip_x)
+            _lay(piece, turns, out[:, y : y + rows, x : x + columns])
             x += columns
         y += rows
 
 
-def _mirrored(source: torch.Tensor, side: int, start: int, length: int, flip: bool) -> torch.Tensor:
-    """``length`` lines of a side from ``start`` on, counted from the other end where the side is flipped."""
-    if not flip:
-        return source.narrow(side, start, length)
-    return source.narrow(side, source.shape[side] - start - length, length).flip(side)
+def _lines(source: torch.Tensor, side: int, start: int, length: int, flip: bool) -> torch.Tensor:
+    """``length`` lines of a side from ``start`` on, counted from the other end where the side is to be flipped."""
+    return source.narrow(side, source.shape[side] - start - length if flip else start, length)
+
+
+def _lay(piece: torch.Tensor, turns: tuple[bool, bool, bool], out: torch.Tensor) -> None:
+    """Planes int8 [3, h, w], mirrored and turned, into float32 ``out`` [3, h, w]."""
+    turn, flip_y, flip_x = turns
+    if with_opencv(piece.device):
+        for plane, into in zip(piece.numpy(), out, strict=True):
+            if flip_y or flip_x:
+                plane = cv2.flip(plane, -1 if flip_y and flip_x else int(flip_x))
+            into.copy_(torch.from_numpy(cv2.transpose(plane) if turn else plane))
+        return
+    sides = [side for side, flip in ((1, flip_y), (2, flip_x)) if flip]
+    mirrored = piece.flip(sides) if sides else piece
+    # Turned as numbers of four bytes: single bytes are turned at half the speed.
+    out.copy_(mirrored.float().transpose(1, 2) if turn else mirrored)
