@@ -35,7 +35,8 @@ _LARGEST_THING_M = 2.0
 LARGEST_LEARNT_PX, LEAST_SHRUNK_PX = 120.0, 128
 # Side of the largest panel where no mission says it [m]: what an exercise lays out (common practice, no source).
 _LARGEST_PANEL_M = 1.0
-# Reports from this score or probability on have their sides placed anew.
+# Reports from this score or probability on have their sides placed anew, and all that reach the working confidence: on a sparse
+# field that may be a lower probability.
 PLACED_FROM = 0.05
 # Probabilities below this are left out of the tables on disk.
 _LEAST_SHARE = 0.0005
@@ -123,7 +124,8 @@ class FrameReader:
 
     def _placed(self, frame: torch.Tensor, found: Detections) -> Detections:
         """Detections, best first, with the sides of those that somebody may act on as full resolution shows them."""
-        chosen = np.flatnonzero(found.score >= PLACED_FROM)[: looks_at_most(frame.shape[1] * frame.shape[2])]
+        least = np.array([min(PLACED_FROM, self.working[name]) for name in self.bundle.categories])
+        chosen = np.flatnonzero(found.score >= least[found.category])[: looks_at_most(frame.shape[1] * frame.shape[2])]
         # A bundle that never learnt it, or any other answerer, leaves boxes as they are.
         if not len(chosen) or not getattr(self.bundle, "places_boxes", False):
             return found
