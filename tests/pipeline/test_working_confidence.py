@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.optimize import brentq
+from scipy.optimize import root_scalar
 from scipy.stats import norm
 
 from mission.mission_file import load_mission
@@ -53,7 +53,7 @@ def test_the_best_threshold_of_gaussian_scores_is_where_the_probability_is_f_ove
         right, wrong = objects * norm.pdf(score, RIGHT, SPREAD), false * norm.pdf(score, WRONG, SPREAD)
         return right / (right + wrong) - f_of(score) / (1 + weight**2)
 
-    best = brentq(gap, 0.2, 0.8)
+    best = root_scalar(gap, bracket=(0.2, 0.8)).root
     chosen = choose(gaussian(objects, false), GROUND, FIELD, weight, math.inf)
     assert chosen.confidence == pytest.approx(best, abs=0.004)
     assert chosen.f_measure == pytest.approx(f_of(best), abs=0.002)
