@@ -8,6 +8,7 @@ goes in by ``inputs`` and what is lost by ``losses_from``; one that does not is 
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from typing import Protocol
 
@@ -21,6 +22,8 @@ Losses = dict[str, Tensor]
 Backward = Callable[[ChipBatch], Losses]
 # Steps done call by call before a graph is recorded: they choose the kernels and make what is made once.
 WARM_UP = 4
+# A recording begins by waiting for the whole GPU, which breaks one that another thread is making.
+_RECORDING = threading.Lock()
 
 
 class Losing(Protocol):
@@ -116,7 +119,7 @@ class Recorded:
         # Gradients are made within the recording and written over by every replay: nobody may take them away afterwards.
         self.network.zero_grad(set_to_none=True)
         graph = torch.cuda.CUDAGraph()
-        with torch.cuda.graph(graph, stream=self.stream, capture_error_mode="thread_local"):
+        with _RECORDING, torch.cuda.graph(graph, stream=self.stream, capture_error_mode="thread_local"):
             self.losses = self._pass(self.held)
         self.graph = graph
 

@@ -121,7 +121,7 @@ def answer(
         attributes: list[dict[str, str]] = []
         if name == "panel" and readers is not None:
             read = int(min(READ_AT_MOST, int((score >= READ_FROM).sum())))
-            log_p = readers.read(*crops_of_frame(frame, box[:read], readers.settings)) if read else {}
+            log_p = readers.read(*crops_of_frame(frame, box[:read].to(device), readers.settings)) if read else {}
             best = {a: log_p[a].argmax(1).tolist() for a in log_p}
             attributes = [{a: vocabulary.values(a)[best[a][k]] for a in ATTRIBUTES} for k in range(read)]
             attributes += [{} for _ in range(len(score) - read)]
