@@ -120,6 +120,7 @@ def make(
         "command": command,
         "data": "recipe",
         "ground": "photographs and procedural",
+        "empty_ground_photographed": photographed,
         "flights": list(FLIGHT_NAMES),
         "recipe": recipe_of(row_named("real")).model_dump(mode="json"),
         "seed": facts["detector"]["seed"],
