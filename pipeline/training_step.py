@@ -22,8 +22,8 @@ Losses = dict[str, Tensor]
 Backward = Callable[[ChipBatch], Losses]
 # Steps done call by call before a graph is recorded: they choose the kernels and make what is made once.
 WARM_UP = 4
-# A recording begins by waiting for the whole GPU, which breaks one that another thread is making.
-_RECORDING = threading.Lock()
+# While one thread records, no other may wait for the whole GPU (a recording begins so) or ask it for chance (dropout).
+_GPU = threading.Lock()
 
 
 class Losing(Protocol):
@@ -93,16 +93,15 @@ class Recorded:
             return self.otherwise(chips)
         if (shapes := [tuple(one.shape) for one in given]) != self.shapes:
             self.shapes, self.done, self.graph, self.held, self.losses = shapes, 0, None, (), {}
-        if self.graph is None:
-            if self.done < WARM_UP:
+        with _GPU:
+            if self.graph is None and self.done < WARM_UP:
                 return self._warm_up(given)
-            self._record(given)
-        for own, other in zip(self.held, given, strict=True):
-            own.copy_(other)
-        assert self.graph is not None
-        self.graph.replay()
-        # The next replay writes over the graph's own numbers.
-        return {name: loss.clone() for name, loss in self.losses.items()}
+            graph = self.graph or self._record(given)
+            for own, other in zip(self.held, given, strict=True):
+                own.copy_(other)
+            graph.replay()
+            # The next replay writes over the graph's own numbers.
+            return {name: loss.clone() for name, loss in self.losses.items()}
 
     def _warm_up(self, given: tuple[Tensor, ...]) -> Losses:
         current = torch.cuda.current_stream(self.device.device)
@@ -114,14 +113,15 @@ class Recorded:
         self.done += 1
         return losses
 
-    def _record(self, given: tuple[Tensor, ...]) -> None:
+    def _record(self, given: tuple[Tensor, ...]) -> torch.cuda.CUDAGraph:
         self.held = tuple(one.clone() for one in given)
         # Gradients are made within the recording and written over by every replay: nobody may take them away afterwards.
         self.network.zero_grad(set_to_none=True)
         graph = torch.cuda.CUDAGraph()
-        with _RECORDING, torch.cuda.graph(graph, stream=self.stream, capture_error_mode="thread_local"):
+        with torch.cuda.graph(graph, stream=self.stream, capture_error_mode="thread_local"):
             self.losses = self._pass(self.held)
         self.graph = graph
+        return graph
 
     def _pass(self, inputs: tuple[Tensor, ...]) -> Losses:
         with self.device.autocast():
