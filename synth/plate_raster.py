@@ -144,7 +144,8 @@ class _PlatePixels:
         )
         self.blades, self.grain = grain_at(plane.atlases, pixels.of(plane.pixels.counter("grain")), slice(0, 2))
         if self.has("ragged"):
-            self.edge = self.edge.addcmul(pixels["ragged_px"], self.bumps)
+            # The few bumps beyond RAGGED_MOST would change pixels that ``room`` and ``under`` leave out.
+            self.edge = self.edge.addcmul(pixels["ragged_px"], self.bumps.clamp(-RAGGED_MOST, RAGGED_MOST))
 
     def has(self, name: str) -> bool:
         """Whether any plate here has so much as a trace of a finish."""
