@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 import torch
 from torch import nn
@@ -176,6 +179,17 @@ def test_moving_average_swaps_and_restores():
     assert torch.allclose(network.weight, before + 0.1, atol=1e-6)
     average.swap(network)
     assert torch.allclose(network.weight, before + 1.0)
+
+
+def test_a_processor_computes_in_what_it_has_whatever_a_clock_says(monkeypatch):
+    """Two trainings of one seed must not differ in their numbers because the machine was busy when one of them began."""
+    listed = Path("/proc/cpuinfo")
+    if listed.is_file() and (flags := re.search(r"^flags\s*: (.*)$", listed.read_text(), re.MULTILINE)):
+        assert choose_device("cpu").bfloat16 == bool({"avx512_bf16", "amx_bf16"} & set(flags[1].split()))
+    for has in (True, False):
+        for name in ("_is_avx512_bf16_supported", "_is_amx_tile_supported"):
+            monkeypatch.setattr(torch.cpu, name, lambda has=has: has)
+        assert {choose_device("cpu").bfloat16 for _ in range(4)} == {has}
 
 
 def test_devices_are_chosen_or_refused():
