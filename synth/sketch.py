@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from synth.capture import CaptureSpec
+from synth.convex import capsule_box, half_planes, hull, touches
 from synth.outlines import OutlineAtlas
 from synth.projection import FITTED_AT, Views, homographies, lens_bends
 from synth.scene import COLUMN, Array, Facets, Index, Layout, Limbs, Plates, take
@@ -155,7 +156,7 @@ def sketch_plates(plates: Plates, views: Views, light: Sunlight, outlines: Outli
     reach = np.where(plates.thickness_m > STANDS_M, np.minimum(plates.thickness_m * 3, 0.5) * ppm + 2, 2.0) * stretch
     octagon = _corners_in_pixels(_octagons(plates, outlines), to_px)
     box = np.concatenate([octagon.min(axis=1) - reach[:, None], octagon.max(axis=1) + reach[:, None]], axis=1)
-    inside = _touches(box, views.size_px)
+    inside = touches(box, views.size_px)
     plates = take(plates, inside)
     ppm, to_px, box, fitted, octagon, reach = (a[inside] for a in (ppm, to_px, box, fitted, octagon, reach))
     normal = np.cross(plates.along, plates.up)
@@ -230,37 +231,14 @@ def _corners_in_pixels(corners: Array, to_px: Array) -> Array:
     return points[..., :2] / points[..., 2:]
 
 
-def _touches(box: Array, size_px: tuple[int, int]) -> Array:
-    with np.errstate(invalid="ignore"):
-        return (box[:, 2] > 0) & (box[:, 3] > 0) & (box[:, 0] < size_px[1]) & (box[:, 1] < size_px[0])
-
-
-def _capsule_box(ends: Array, radii: Array, margin: Array | float) -> Array:
-    reach = radii[..., None] + np.asarray(margin).reshape(-1, 1, 1)
-    return np.concatenate([(ends - reach).min(axis=1), (ends + reach).max(axis=1)], axis=1)
-
-
 def _limbs(limbs: Limbs, views: Views) -> LimbSketch:
     limbs = take(limbs, limbs.shown > 0)
     ends = views.project(limbs.ends, limbs.picture)
     ppm = np.stack([views.px_per_m(limbs.ends[:, i], limbs.picture) for i in (0, 1)], axis=1)
     radii = np.maximum(limbs.radii_m * ppm, 0.05)
-    box = _capsule_box(ends, radii, 1.0)
-    inside = _touches(box, views.size_px)
+    box = capsule_box(ends, radii, 1.0)
+    inside = touches(box, views.size_px)
     return LimbSketch(take(limbs, inside), ends[inside], radii[inside], box[inside])
-
-
-def half_planes(corners: Array) -> Array:
-    """Edges [N, V, 3] (unit normal outwards, offset) of convex polygons [N, V, 2]; repeated corners give none."""
-    following = np.roll(corners, -1, axis=1)
-    step = following - corners
-    length = np.linalg.norm(step, axis=2)
-    area = (corners[..., 0] * following[..., 1] - following[..., 0] * corners[..., 1]).sum(axis=1)
-    normal = np.stack([step[..., 1], -step[..., 0]], axis=2) * np.where(area > 0, 1.0, -1.0)[:, None, None]
-    normal = normal / np.maximum(length, 1e-9)[..., None]
-    offset = -(normal * corners).sum(axis=2)
-    real = length > 1e-6
-    return np.concatenate([normal * real[..., None], np.where(real, offset, -1e6)[..., None]], axis=2)
 
 
 def _facets(facets: Facets, views: Views, light: Sunlight) -> FacetSketch:
@@ -271,7 +249,7 @@ def _facets(facets: Facets, views: Views, light: Sunlight) -> FacetSketch:
     corners = views.project(facets.corners, facets.picture)
     ppm = views.px_per_m(facets.corners[:, 0], facets.picture)
     box = np.concatenate([corners.min(axis=1) - 1, corners.max(axis=1) + 1], axis=1)
-    inside = _touches(box, views.size_px)
+    inside = touches(box, views.size_px)
     facets, corners, ppm, box = take(facets, inside), corners[inside], ppm[inside], box[inside]
     sun = light.world[facets.picture]
     return FacetSketch(
@@ -304,11 +282,11 @@ def _shadows(layout: Layout, views: Views, light: Sunlight) -> ShadowSketch:
     ppm = views.px_per_m(ends[:, 0], limbs.picture)
     # Of a thing outside the picture nothing is known but that it is some way off.
     soft = 1.0 + np.where(limbs.shown > 0, height.mean(axis=1) * _SUN_RAD, 0.05) * ppm
-    box = _capsule_box(px, radii * ppm[:, None], soft)
-    inside = _touches(box, views.size_px)
+    box = capsule_box(px, radii * ppm[:, None], soft)
+    inside = touches(box, views.size_px)
     blocks = layout.blocks
     edges, polygon_box, polygon_soft = _block_shadows(layout, views, light)
-    touching = _touches(polygon_box, views.size_px)
+    touching = touches(polygon_box, views.size_px)
     return ShadowSketch(
         limbs.picture[inside],
         px[inside],
@@ -332,29 +310,8 @@ def _block_shadows(layout: Layout, views: Views, light: Sunlight) -> tuple[Array
     height = points[..., 2].max(axis=1, initial=0)
     points[..., 2] = 0
     px = views.project(points, blocks.picture)
-    hulls = np.stack([_hull(p) for p in px]) if len(px) else np.zeros((0, 8, 2))
+    hulls = np.stack([hull(p) for p in px]) if len(px) else np.zeros((0, 8, 2))
     ppm = views.px_per_m(points[:, 0], blocks.picture)
     soft = 1.0 + 0.5 * height * _SUN_RAD * ppm
     box = np.concatenate([hulls.min(axis=1) - soft[:, None], hulls.max(axis=1) + soft[:, None]], axis=1)
     return half_planes(hulls), box, soft
-
-
-def _hull(points: Array) -> Array:
-    """Convex hull of up to 8 points [V, 2] as 8 corners, the last repeated (Andrew's monotone chain)."""
-    if not np.isfinite(points).all():
-        return np.zeros((8, 2))
-    ordered = sorted(map(tuple, points))
-    chain: list[tuple[float, float]] = []
-    for sequence in (ordered, ordered[::-1]):
-        start = len(chain)
-        for p in sequence:
-            while len(chain) - start >= 2 and _turn(chain[-2], chain[-1], p) <= 1e-9:
-                chain.pop()
-            chain.append(p)
-        chain.pop()
-    chain = chain[:8] or [ordered[0]]
-    return np.array(chain + [chain[-1]] * (8 - len(chain)))
-
-
-def _turn(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> float:
-    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])

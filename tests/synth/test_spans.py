@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from synth.sketch import half_planes
+from synth.convex import half_planes
 from synth.spans import LONGEST_PX, levels, rectangles, spans
 
 
