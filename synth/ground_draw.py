@@ -50,7 +50,7 @@ def sample_ground(
     # A picture of many metres meets what several small ones would.
     if rng.random() < (1 - (1 - settings.structures) ** 3 if large else settings.structures):
         layers += made_things(draw, main, first=len(layers))
-    layers += standing_things(draw, main)
+    layers += standing_things(draw, main, layers)
     return GroundSpec(
         gsd_m=gsd_m,
         layers=tuple(layers),

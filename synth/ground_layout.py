@@ -66,13 +66,14 @@ def coarse_fields(specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, fl
             Noise(0.6 * scale, spec.seed * 3 + 1),
             Noise(500.0, spec.seed * 3 + 2),
             Noise(spec.clump_scale_m / spec.gsd_m, spec.seed * 5 + 4),
+            Noise(_FLOCK * spec.clump_scale_m / spec.gsd_m, spec.seed * 5 + 3),
         ]
     found, slow_fields = mask_fields([*placed, *casts], slow, nodes)
     masks = torch.full((len(specs), depth, *nodes.count), FAR_PX, device=found.device)
     if where:
         at = torch.tensor(where, device=found.device)
         masks[at[:, 0], at[:, 1]] = found[: len(placed)]
-    slow_fields = slow_fields.view(len(specs), 4, *nodes.count)
+    slow_fields = slow_fields.view(len(specs), 5, *nodes.count)
     waves = wave_fields(specs, nodes, slow_fields)
     add_clumps(specs, slow_fields)
     _let_flecks_through(found[len(placed) :], casts, owners, specs, nodes)
@@ -81,7 +82,7 @@ def coarse_fields(specs: Sequence[GroundSpec], shadows: Sequence[tuple[float, fl
 
 
 def add_clumps(specs: Sequence[GroundSpec], slow: torch.Tensor) -> None:
-    """Spots of decimetres to metres (dry, worn, damp, lush), made of the fourth of the random fields ``slow`` [B, 4, ...] and
+    """Spots of decimetres to metres (dry, worn, damp, lush), made of the last two of the random fields ``slow`` [B, 5, ...] and
     added in place to the first two."""
     if all(spec.clumps == 0 and spec.clump_lean == 0 for spec in specs):
         return
@@ -89,12 +90,19 @@ def add_clumps(specs: Sequence[GroundSpec], slow: torch.Tensor) -> None:
     numbers = [(spec.clump_level, spec.clumps / max(spec.blotch, 1e-3), spec.clump_lean) for spec in specs]
     level, height, lean = torch.tensor(numbers, device=slow.device).view(-1, 3, 1, 1).unbind(1)
     # Spots with borders rather than hills.
-    spots = slow[:, 3].sub(level).mul_(_CLUMP_STEEPNESS).tanh_()
+    spots = _flocked(slow[:, 3], slow[:, 4]).sub_(level).mul_(_CLUMP_STEEPNESS).tanh_()
     slow[:, 0] += spots * height
     slow[:, 1] += spots * lean
 
 
+def _flocked(fine: torch.Tensor, coarse: torch.Tensor) -> torch.Tensor:
+    """A field of small features, many here and few there; so it does not show where the fine one comes round again."""
+    return fine.mul(0.8).add_(coarse, alpha=0.6)
+
+
 _CLUMP_STEEPNESS = 1.8
+# How much longer the waves are that gather small features.
+_FLOCK = 3.7
 
 
 def _let_flecks_through(
@@ -109,7 +117,10 @@ def _let_flecks_through(
     if not leafy:
         return
     seeds = [casts[i].mask.seed + 2 for i in leafy]
-    light = noise_fields([Noise(_FLECK_M / specs[owners[i][0]].gsd_m, seed) for i, seed in zip(leafy, seeds)], nodes)
+    sizes_px = [_FLECK_M / specs[owners[i][0]].gsd_m for i in leafy]
+    fine = [Noise(size_px, seed) for size_px, seed in zip(sizes_px, seeds)]
+    coarse = [Noise(_FLOCK * size_px, seed + 1) for size_px, seed in zip(sizes_px, seeds)]
+    light = _flocked(*noise_fields([*fine, *coarse], nodes).split(len(leafy)))
     # Crowns are between open and nearly closed, which hangs on the seed alone.
     closed = torch.tensor([0.5 + 1.7 * (seed * 0.754878 % 1) for seed in seeds], device=cast.device).view(-1, 1, 1)
     torn = torch.add(cast[leafy], light, alpha=_RIM_PX)

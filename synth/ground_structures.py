@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -252,11 +253,13 @@ def fence(draw: LayerDraw, main: str, first: int) -> list[Layer]:
     ]
 
 
-def standing_things(draw: LayerDraw, main: str) -> list[Layer]:
-    """Trees, shrubs, logs, puddles, and shade from trees outside the picture."""
+def standing_things(draw: LayerDraw, main: str, below: Sequence[Layer]) -> list[Layer]:
+    """Trees, shrubs, logs, puddles, and shade from trees outside the picture; ``below`` lies there already."""
     rng, settings = draw.rng, draw.settings
     layers: list[Layer] = []
-    if rng.random() < (0.15 if main in ("brushwood", "leaf_litter", "wild_grass", "soil") else 0.04):
+    # Somebody would have cleared a log off a road, a path, a bed or a yard.
+    wild = all(layer.mask.form not in ("band", "tracks", "boxes") for layer in below)
+    if rng.random() < (0.15 if main in ("brushwood", "leaf_litter", "wild_grass", "soil") else 0.04) and wild:
         layers += _logs(draw)
     if main in ("mud", "soil", "gravel", "asphalt") and rng.random() < (0.3 if main == "mud" else 0.08):
         layers += puddles(draw)
@@ -264,7 +267,8 @@ def standing_things(draw: LayerDraw, main: str) -> list[Layer]:
         kind = "tree_crowns" if rng.random() < 0.5 else "shrubs"
         layers.append(_crowns(draw, kind, drawn=True))
     if rng.random() < settings.tree_shade:
-        layers.append(_crowns(draw, "tree_crowns", drawn=False))
+        # Only a small picture can hold the shade of a tree without the tree.
+        layers.append(_crowns(draw, "tree_crowns", drawn=draw.width_m > LARGE_M))
     return layers
 
 
@@ -332,7 +336,8 @@ def _crowns(draw: LayerDraw, kind: str, drawn: bool) -> Layer:
         at_m=draw.place(),
         size_m=(max(low, largest * 0.4), largest),
         period_m=(largest * rng.uniform(2.2, 7), 0),
-        level=rng.uniform(0.25, 1.0),
+        # Where many cells show, a few empty ones hide that they are cells.
+        level=rng.uniform(0.25, 1.0) * (0.55 if draw.width_m > LARGE_M else 1.0),
         seed=draw.seed(),
         bend_m=0.22 * largest,
         bend_scale_m=1.1 * largest,
@@ -343,10 +348,4 @@ def _crowns(draw: LayerDraw, kind: str, drawn: bool) -> Layer:
 
 
 def _moved(draw: LayerDraw, layer: Layer, mask: Mask) -> Layer:
-    return Layer(
-        **{
-            **vars(layer),
-            "mask": mask,
-            "offset_px": (draw.rng.integers(512), draw.rng.integers(512)),
-        }
-    )
+    return replace(layer, mask=mask, offset_px=(draw.rng.integers(512), draw.rng.integers(512)))

@@ -1,4 +1,4 @@
-"""People who are hard to see: in the shade of something outside the picture, or partly under foliage."""
+"""What is hard to see: in the shade of something outside the picture, or partly under foliage."""
 
 from __future__ import annotations
 
@@ -36,22 +36,76 @@ def people_outside_light(rng: np.random.Generator, body: Layout, look: PersonLoo
 
 
 def _shade(rng: np.random.Generator, picture: Index, ground: Array) -> Limbs:
-    """Shadows of crowns and walls on the ground about people: some stand well inside, some near the rim."""
+    """Shadows of crowns on the ground about people: some stand well inside, some near the rim."""
     count = len(picture)
     angle = rng.uniform(0, 2 * np.pi, count)
     direction = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
     radius = rng.uniform(0.7, 2.6, (count, 1))
     middle = ground + rng.normal(0, 0.35, (count, 3)) * radius * np.array([1, 1, 0])
     half = rng.uniform(0.3, 3.0, (count, 1))
-    return rows(
+    ends = np.stack([middle - half * direction, middle + half * direction], axis=1)
+    return leafy_shade(rng, picture, ends, radius * rng.uniform(0.7, 1.2, (count, 2)))
+
+
+def shade_across(rng: np.random.Generator, picture: Index, ground: Array) -> Limbs:
+    """Shadows of trunks, boughs, poles and crowns outside the picture that fall across things at ``ground`` [N, 3]."""
+    count = len(picture)
+    angle = rng.uniform(0, 2 * np.pi, count)
+    direction = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
+    middle = (ground + rng.normal(0, 0.3, (count, 3))) * np.array([1, 1, 0])
+    half = rng.uniform(0.8, 4.0, (count, 1))
+    # From a pole across the thing to a crown whose shade holds the whole of it.
+    radius = np.exp(rng.uniform(np.log(0.04), np.log(2.2), count))
+    ends = np.stack([middle - half * direction, middle + half * direction], axis=1)
+    radii_m, casts = radius[:, None] * rng.uniform(0.6, 1.2, (count, 2)), rng.uniform(0.7, 1.0, count)
+    thin, crown = np.flatnonzero(radius < _CROWN_M), np.flatnonzero(radius >= _CROWN_M)
+    poles = rows(
+        Limbs, len(thin), picture=picture[thin], ends=ends[thin], radii_m=radii_m[thin], casts=casts[thin], shown=0.0
+    )
+    return join(Limbs, [poles, leafy_shade(rng, picture[crown], ends[crown], radii_m[crown])])
+
+
+# From this radius on a shadow is a crown's and no trunk's.
+_CROWN_M = 0.35
+
+
+def leafy_shade(rng: np.random.Generator, picture: Index, ends: Array, radii_m: Array) -> Limbs:
+    """The shade of a crown about each line ``ends`` [N, 2, 3] on the ground, ``radii_m`` [N, 2] wide: a core and, about its rim,
+    boughs of which each takes a part of the light."""
+    count = len(picture)
+    core = rows(
         Limbs,
         count,
         picture=picture,
-        ends=np.stack([middle - half * direction, middle + half * direction], axis=1),
-        radii_m=radius * rng.uniform(0.7, 1.2, (count, 2)),
-        casts=rng.uniform(0.8, 1.0, count),
+        ends=ends,
+        radii_m=_CORE * radii_m,
+        casts=rng.uniform(0.75, 0.95, count),
         shown=0.0,
     )
+    index = np.repeat(np.arange(count), _BOUGHS)
+    # The whole outline has boughs: its ends as well as its sides.
+    share, angle = rng.uniform(-0.15, 1.15, (len(index), 1)).clip(0, 1), rng.uniform(0, 2 * np.pi, len(index))
+    radius = radii_m[index, :1] + share * (radii_m[index, 1:] - radii_m[index, :1])
+    # Large boughs stand further in than twigs.
+    size = np.exp(rng.uniform(np.log(0.06), np.log(0.5), (len(index), 1)))
+    reach = radius * (1.1 - size) * rng.uniform(0.6, 1.0, (len(index), 1))
+    start = ends[index, 0] + share * (ends[index, 1] - ends[index, 0])
+    start = start + reach * np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
+    end = start + rng.normal(0, 0.2, (len(index), 3)) * radius * np.array([1, 1, 0])
+    boughs = rows(
+        Limbs,
+        len(index),
+        picture=picture[index],
+        ends=np.stack([start, end], axis=1),
+        radii_m=size * radius * rng.uniform(0.6, 1.0, (len(index), 2)),
+        casts=rng.uniform(0.4, 0.9, len(index)),
+        shown=0.0,
+    )
+    return join(Limbs, [core, boughs])
+
+
+# Radius of a crown's core in that of the whole, and how many boughs stand out of it.
+_CORE, _BOUGHS = 0.5, 24
 
 
 def _foliage(rng: np.random.Generator, picture: Index, ground: Array, order: Array) -> Limbs:

@@ -9,6 +9,7 @@ from mission.mission_file import MarkTurn, Mission
 from mission.recipe import PanelLookSettings, Recipe, check_recipe
 from mission.vocabulary import MARKS
 from synth.ground_like import with_ground_like
+from synth.half_hidden import shade_across
 from synth.marks import Typefaces, mark_atlas
 from synth.outlines import OutlineAtlas, outline_atlas, place_marks
 from synth.paints import refuse_like_colours, sample_paint_pairs
@@ -102,7 +103,8 @@ def sample_panels(
     )
     bars = base_bars(plates, marks["rim"], outlines) if barred else rows(Plates, 0)
     tape = _tape(rng, plates, look, outlines)
-    limbs = join(Limbs, [_weights(rng, plates, look), _shade(rng, plates, look)])
+    weights, shaded = _weights(rng, plates, look), np.flatnonzero(rng.random(count) < look.shade_share)
+    limbs = join(Limbs, [weights, shade_across(rng, plates.picture[shaded], plates.origin[shaded])])
     targets = rows(
         Targets,
         count,
@@ -325,25 +327,4 @@ def _weights(rng: np.random.Generator, plates: Plates, look: PanelLookSettings) 
         radii_m=np.stack([radius, radius * 0.8], axis=1),
         albedo=np.exp(rng.normal(np.log(0.22), 0.5, (count, 1))).clip(0.03, 0.7) * rng.uniform(0.85, 1.1, (count, 3)),
         grain=0.3,
-    )
-
-
-def _shade(rng: np.random.Generator, plates: Plates, look: PanelLookSettings) -> Limbs:
-    """Shadows of trunks, boughs and poles outside the picture that fall across some panels."""
-    chosen = np.flatnonzero(rng.random(len(plates.picture)) < look.shade_share)
-    count = len(chosen)
-    angle = rng.uniform(0, 2 * np.pi, count)
-    direction = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
-    middle = plates.origin[chosen] * np.array([1, 1, 0]) + rng.normal(0, 0.3, (count, 3)) * np.array([1, 1, 0])
-    half = rng.uniform(0.8, 4.0, (count, 1))
-    # From a pole across the panel to a crown whose shade holds the whole of it.
-    radius = np.exp(rng.uniform(np.log(0.04), np.log(2.2), (count, 1)))
-    return rows(
-        Limbs,
-        count,
-        picture=plates.picture[chosen],
-        ends=np.stack([middle - half * direction, middle + half * direction], axis=1),
-        radii_m=radius * rng.uniform(0.6, 1.2, (count, 2)),
-        casts=rng.uniform(0.7, 1.0, count),
-        shown=0.0,
     )

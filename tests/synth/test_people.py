@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from mission.recipe import POSTURES, PersonLookSettings
+from synth.half_hidden import leafy_shade
 from synth.people import sample_people
 from synth.scene import take
 
@@ -157,7 +158,24 @@ def test_in_the_shade_bodies_are_dim_and_throw_no_shadow() -> None:
     assert (dim.limbs.casts[mine] == 0).all() and (lit.limbs.casts == 1).all()
     assert 0.1 < dim.limbs.albedo[mine].mean() / lit.limbs.albedo.mean() < 0.45
     around = take(dim.limbs, ~mine)
-    assert len(around.picture) == 60 and (around.shown == 0).all() and (around.radii_m > 0.4).all()
+    assert (np.unique(around.picture) == np.arange(60)).all() and (around.shown == 0).all() and (around.casts > 0).all()
+
+
+def test_the_shade_of_a_crown_is_a_core_with_boughs_all_about_it() -> None:
+    rng, count = np.random.default_rng(5), 40
+    ends = np.broadcast_to(np.array([[-1.0, 0, 0], [1.0, 0, 0]]), (count, 2, 3))
+    shade = leafy_shade(rng, np.arange(count), ends, np.ones((count, 2)))
+    assert (shade.shown == 0).all() and (shade.ends[..., 2] == 0).all()
+    core = take(shade, np.arange(count))
+    assert (core.ends == ends).all() and (core.radii_m < 0.8).all()
+    boughs = take(shade, np.arange(count, len(shade.picture)))
+    beside = boughs.ends[..., :2] - np.clip(boughs.ends[..., :2], [-1, 0], [1, 0])
+    beyond = np.linalg.norm(beside, axis=2) + boughs.radii_m
+    for k in range(count):
+        own, reach = boughs.picture == k, beyond[boughs.picture == k]
+        # Out of the core on either side, as far as the whole, and not far past it.
+        assert reach.max() > 0.8 and reach.max() < 1.8
+        assert boughs.ends[own, 0, 1].min() < -0.5 and boughs.ends[own, 0, 1].max() > 0.5
 
 
 def test_foliage_hides_people_in_part_and_belongs_to_nobody() -> None:
