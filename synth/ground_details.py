@@ -28,13 +28,14 @@ SCATTERED: dict[str, tuple[str, ...]] = {
 def clumps_of(draw: LayerDraw, main: str) -> dict[str, float]:
     """Fields of a ``GroundSpec`` about its spots: how strong, how large, how many."""
     rng, known = draw.rng, KINDS[main]
-    # Most grounds are fairly even, a few are very patchy.
-    strength = known.patchy * rng.uniform(*draw.settings.patchiness) * rng.random()
+    # Most grounds are fairly even, a few are very patchy; stronger spots than these look like camouflage.
+    drawn = known.patchy * rng.uniform(*draw.settings.patchiness) * rng.random()
+    strength = drawn / (1 + drawn)
     return {
         "clumps": strength * rng.choice([-1.0, 1.0]),
         "clump_scale_m": math.exp(rng.uniform(math.log(0.15), math.log(0.9))),
         "clump_level": rng.normal(0, 0.7),
-        "clump_lean": 3.0 * strength * rng.normal(0, 1),
+        "clump_lean": 3.0 * strength * max(-1.5, min(rng.normal(0, 1), 1.5)),
     }
 
 

@@ -45,14 +45,18 @@ def _domes(
     radius_m: tuple[float, float],
     square: float,
     flat: float,
+    crumbs_m: float = 0.0,
 ) -> Planes:
+    """Rounded bodies; ``crumbs_m`` is how far they are made up of smaller lumps [m]."""
     number = _number(n, m, each_m2)
     where = np.exp(0.8 * torus.noise(rng, n, 1.2, 2 * m, 0.2 * m))
     radius = (max(radius_m[0] * m, 0.6), radius_m[1] * m)
     cover, shade, height = torus.domes(rng, n, number, radius, power=2.4, flatten=0.5, square=square, at=where)
-    rough = [0.01 * m * torus.noise(rng, n, 0.8, 0.12 * m, 2) for _ in range(2)]
+    rough = [(0.01 + crumbs_m) * m * torus.noise(rng, n, 0.8, 0.12 * m, 2) for _ in range(2)]
     cover, shade, height = (torus.warp(plane, *rough) for plane in (cover, shade, flat * height))
-    lit = 0.7 * torus.relief(height)
+    if crumbs_m:
+        height = height + crumbs_m * m * cover * torus.noise(rng, n, 0.6, 0.07 * m, 1.2)
+    lit = (0.7 if crumbs_m == 0 else 1.1) * torus.relief(height)
     hue = cover * (((shade * 7.3) % 1) - 0.5)
     return _planes(cover, shade, hue, height, lit, max(2, round(flat * radius_m[1] * m)))
 
@@ -64,7 +68,7 @@ def stones(rng: np.random.Generator, n: int, m: float) -> Planes:
 
 def clods(rng: np.random.Generator, n: int, m: float) -> Planes:
     """Molehills, clods, dung: low heaps of one to four decimetres."""
-    return _domes(rng, n, m, float(rng.uniform(0.6, 2.5)), (0.05, 0.2), 0.0, 0.45)
+    return _domes(rng, n, m, float(rng.uniform(0.6, 2.5)), (0.05, 0.2), 0.0, 0.6, crumbs_m=0.02)
 
 
 def bits(rng: np.random.Generator, n: int, m: float) -> Planes:
