@@ -138,12 +138,12 @@ def write_sheets(found: RecipeSheets, out: Path, seed: int) -> list[Path]:
     sheet("drawn-ground.png", found.ground[: COLUMNS * ROWS])
     if found.beside:
         sheet("photographs.png", found.beside[: COLUMNS * ROWS])
-        half = COLUMNS * ROWS // 2
-        pool = [(False, p) for p in found.ground[-half:]] + [(True, p) for p in found.beside[-half:]]
-        order = np.random.default_rng(seed).permutation(len(pool))
-        sheet("which-are-photographs.png", [pool[i][1] for i in order])
-        rows = [[pool[i][0] for i in order[r : r + COLUMNS]] for r in range(0, len(order), COLUMNS)]
-        lines = [" ".join("photograph" if real else "drawn     " for real in row).rstrip() for row in rows]
+        # Whoever knew how many there are of either could count.
+        drawn, real = found.ground[-COLUMNS * ROWS :], found.beside[-COLUMNS * ROWS :]
+        coins = np.random.default_rng(seed).random(min(len(drawn), len(real))) < 0.5
+        sheet("which-are-photographs.png", [real[i] if coin else drawn[i] for i, coin in enumerate(coins)])
+        rows = [coins[first : first + COLUMNS] for first in range(0, len(coins), COLUMNS)]
+        lines = [" ".join("photograph" if coin else "drawn     " for coin in row).rstrip() for row in rows]
         write_text(out / "which-are-photographs.txt", "\n".join(lines) + "\n")
         written.append(out / "which-are-photographs.txt")
     draw_histograms(out / "histograms.png", found.drawn, found.real)

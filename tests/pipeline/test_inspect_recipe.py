@@ -94,7 +94,13 @@ def test_sheets_and_figures_of_a_recipe_beside_photographs(recipe: str, tmp_path
     assert 15 < low < middle < high < 110
     assert figures["across"]["photographs"] is None and len(figures["noise"]["photographs"]) == 3
     words = (out / "which-are-photographs.txt").read_text().split()
-    assert words.count("photograph") == words.count("drawn") == 12
+    assert len(words) == 24 and set(words) == {"photograph", "drawn"}
+    shuffled, drawn, real = (
+        np.asarray(Image.open(out / f"{name}.png")).reshape(4, 128, 6, 128, 3).swapaxes(1, 2).reshape(24, -1)
+        for name in ("which-are-photographs", "drawn-ground", "photographs")
+    )
+    for i, word in enumerate(words):
+        assert (shuffled[i] == (real if word == "photograph" else drawn)[i]).all()
 
 
 def test_refusals(recipe: str, tmp_path: Path, capsys) -> None:
