@@ -30,7 +30,7 @@ UNCHOSEN_CONFIDENCE = 0.5
 # A human looks at every report before anything is done: a false one costs a look, a panel overlooked is lost for the flight and a
 # person overlooked may cost a life. At equal weight a bundle that ranks well would leave a fifth of the panels and two fifths of the
 # people on the judge's photographs unreported, for one false report in thirteen frames.
-RECALL_WEIGHT = {"panel": 2.0, "person": 4.0}
+RECALL_WEIGHT = {"panel": 2.0, "person": 6.0}
 # Where a smaller share than this is found at the working confidence, the category is said to be hardly learnt.
 HARDLY_LEARNT = 0.5
 # Of what is hardly learnt, more false reports a frame of the mission's camera nobody looks through (common practice, no source):
