@@ -28,8 +28,8 @@ LOWEST_CONFIDENCE, HIGHEST_CONFIDENCE = 0.05, 0.99
 # Where held-out chips hold no such object, nothing can be chosen.
 UNCHOSEN_CONFIDENCE = 0.5
 # A human looks at every report before anything is done: a false one costs a look, a panel overlooked is lost for the flight and a
-# person overlooked may cost a life. At equal weight a bundle that ranks well would leave a fifth of the panels and two fifths of the
-# people on the judge's photographs unreported, for one false report in thirteen frames.
+# person overlooked may cost a life. With weights of 1 and 2 a bundle that ranks well left a fifth of the panels and two fifths of
+# the people on the judge's photographs unreported, for one false report in thirteen frames. The weights are our own choice.
 RECALL_WEIGHT = {"panel": 2.0, "person": 6.0}
 # Where a smaller share than this is found at the working confidence, the category is said to be hardly learnt.
 HARDLY_LEARNT = 0.5

@@ -27,7 +27,7 @@ from benchmarks.ledger import note
 from benchmarks.transfer.judge import FLIGHT_NAMES, flight_named
 from benchmarks.transfer.learn import Plan, Run, Shelves, learn, parts_for
 from benchmarks.transfer.measure import figures
-from benchmarks.transfer.pool import MISSION, draw
+from benchmarks.transfer.pool import MISSION, Drawing, draw
 from benchmarks.transfer.run import CHIPS, LEFT_OUT_TOGETHER
 from benchmarks.transfer.verdict import answer, facts_of, judge_frames, load
 from mission.frame_set import read_frame_set
@@ -62,10 +62,12 @@ def train(given: argparse.Namespace) -> None:
     chips = {name: max(64, round(number * given.chips_share)) for name, number in CHIPS.items()}
     sizes = {name: load_model_file(model) for name, model in names_of(given.ours).items()}
     parts = {name: parts_for(run, one, chips) for name, one in sizes.items()}
-    drawers, _counter = draw(
-        sorted({part for some in parts.values() for part in some}, key=lambda part: part.name), given.pool,
-        given.photographs, given.seed, given.draw_workers, begun + given.draw_s,
+    drawing = Drawing(
+        given.pool, given.photographs, given.seed, ["cpu"] * given.draw_workers, begun + given.draw_s
     )  # fmt: skip
+    drawers, _counter = draw(
+        sorted({part for some in parts.values() for part in some}, key=lambda part: part.name), drawing
+    )
     for process in drawers:
         process.join()
     print(f"drawn for {time.time() - begun:.0f} s", flush=True)

@@ -66,7 +66,9 @@ def test_it_learns_to_place_sides_between_pixels():
     optimiser = torch.optim.AdamW(edges.parameters(), 3e-3)
     for _ in range(100):
         some = torch.randint(0, len(box), (16,), generator=generator)
-        loss = edges.loss(*edges.loose_crops(images[some], torch.arange(16), box[some], generator), box[some], torch.ones(16))
+        loss = edges.loss(
+            *edges.loose_crops(images[some], torch.arange(16), box[some], generator), box[some], torch.ones(16)
+        )
         optimiser.zero_grad()
         loss.backward()
         optimiser.step()
