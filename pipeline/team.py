@@ -81,7 +81,7 @@ class Team:
         return float(shared)
 
     def agreement(self) -> Callable[[float, int], float]:
-        """What says how far a training is at a step: the leader's value, asked for every so many steps and held in between."""
+        """What gives all members the leader's clock at a step: asked for every so many steps and held in between."""
         held: float | None = None
 
         def agreed(value: float, step: int) -> float:

@@ -163,7 +163,7 @@ def train(
     validated = int(budget.progress(step, before_s) * schedule.validations)
     network.train()
 
-    while (progress := agreed(budget.progress(step, elapsed_s := before_s + clock() - started), step)) < 1.0:
+    while (progress := budget.progress(step, elapsed_s := agreed(before_s + clock() - started, step))) < 1.0:
         for group in optimiser.param_groups:
             group["lr"] = settings.learning_rate * learning_rate_share(progress, settings.warm_up)
         try:
